@@ -1,0 +1,224 @@
+"""The command line: arguments in, text and exit code out; no astronomy here.
+
+Exit codes: 0 done, 1 the answer is no, 2 bad input. Heavy libraries are
+imported inside the commands, so that ``--help`` is quick.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from planner import __version__
+from planner.errors import InputProblems, NoNight
+
+if TYPE_CHECKING:
+    from planner.commands import PlannedNight, Tell
+    from planner.scheduling.plan import AuditReport
+
+app = typer.Typer(
+    name="planner",
+    help="What is feasible, which telescopes to configure, how to spend tonight: "
+    "plans for a multi-telescope optical interferometer. It moves nothing.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+DONE, NO, BAD_INPUT = 0, 1, 2
+
+ScenarioFolder = Annotated[Path, typer.Argument(metavar="SCENARIO", help="Folder with scenario.toml.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
+
+
+def main() -> None:
+    """Run the command line; what the user can mend ends with a sentence, not a traceback."""
+    app()
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        print(f"planner {__version__}")
+        raise typer.Exit(DONE)
+
+
+@app.callback()
+def _top(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Options that stand before the command."""
+
+
+@contextlib.contextmanager
+def _plain_answers() -> Iterator[None]:
+    """Turn what the user can mend into text and an exit code."""
+    try:
+        yield
+    except InputProblems as error:
+        for problem in error.problems:
+            print(_safe(str(problem)), file=sys.stderr)
+        raise typer.Exit(BAD_INPUT) from None
+    except NoNight as error:
+        print(_safe(str(error)), file=sys.stderr)
+        raise typer.Exit(NO) from None
+
+
+def _safe(text: str) -> str:
+    """Keep control characters of names and files off the terminal."""
+    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+@contextlib.contextmanager
+def _progress() -> Iterator[Tell]:
+    """Tell on a terminal what is being done; stay silent in a pipe."""
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield lambda sentence: None
+        return
+    with console.status("Reading the scenario") as status:
+        yield lambda sentence: status.update(f"{sentence} ...")
+
+
+@app.command(epilog="Example: planner check scenarios/demo")
+def check(
+    scenario: ScenarioFolder,
+    defaults: Annotated[
+        bool, typer.Option("--defaults", help="List every default that is in force.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Read and validate everything, and say what it contains."""
+    with _plain_answers():
+        from planner.scenario.reading import describe_defaults, read_scenario
+
+        found = read_scenario(scenario)
+        array = found.array
+        counts = {
+            "stations": len(array.stations),
+            "telescopes": len(array.telescopes),
+            "delay lines": len(array.delay_lines),
+            "combiners": len(array.combiners),
+            "configurations": len(array.configurations),
+            "requests": len(found.requests),
+            "calibrators": len(found.calibrators),
+        }
+        listed = describe_defaults(scenario) if defaults else []
+        if as_json:
+            rows = [{"file": file, "key": key, "value": value} for file, key, value in listed]
+            _print_json({"scenario": found.name, "title": found.title, "contains": counts, "defaults": rows})
+            return
+        print(_safe(f"{found.name}: {found.title}"))
+        print("  " + ", ".join(f"{number} {what}" for what, number in counts.items()))
+        print(f"  night of {found.night.date}, configuration {_safe(found.night.configuration)}")
+        for file, key, value in listed:
+            print(_safe(f"  {file}: {key} = {value!r}"))
+
+
+@app.command(epilog="Example: planner night scenarios/demo --date 2027-03-11 --out my-plan")
+def night(
+    scenario: ScenarioFolder,
+    date: Annotated[
+        datetime.datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Local date of the evening."),
+    ] = None,
+    configuration: Annotated[
+        str | None, typer.Option(help="Another configuration than the scenario's.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder of the plan [reports/SCENARIO-DATE].")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Plan a night: the visits, a proven bound, and a report."""
+    with _plain_answers():
+        from planner import commands
+        from planner.output.folder import check_folder
+
+        found = commands.for_night(
+            commands.read_scenario(scenario), date.date() if date else None, configuration
+        )
+        folder = out or Path("reports") / f"{found.name}-{found.night.date}"
+        check_folder(folder)
+        with _progress() as tell:
+            planned = commands.plan_night(found, tell=tell)
+            tell("Drawing the report")
+            report = commands.write_night(planned, folder)
+        _tell_night(planned, report, as_json)
+
+
+def _tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
+    plan = planned.plan
+    audit = plan.audit
+    passed = audit is not None and audit.passed
+    if as_json:
+        _print_json(
+            {
+                "report": str(report),
+                "visits": len(plan.visits),
+                "solver": plan.solver.model_dump(),
+                "audit": {"passed": passed},
+                "left_out": [
+                    {"target": r.target, "reason": r.reason} for r in plan.requests if r.reason is not None
+                ],
+            }
+        )
+    else:
+        solver = plan.solver
+        proof = _proof(solver.score, solver.bound, solver.made_by)
+        print(f"{len(plan.visits)} visits, score {solver.score}, {proof}")
+        for visit in plan.visits:
+            first, last = visit.steps[0].start_utc[11:16], visit.steps[-1].end_utc[11:16]
+            print(_safe(f"  {visit.id}  {first}-{last}  {visit.target}  {'-'.join(visit.subarray)}"))
+        for outcome in plan.requests:
+            if outcome.reason is not None:
+                what = "fewer" if outcome.visits_planned else "left out"
+                print(_safe(f"  {what}: {outcome.target}: {outcome.reason}"))
+        print(f"Audit {'passed' if passed else 'FAILED: do not use this plan'}.")
+        print(f"Report: {report}")
+    if not passed or not plan.visits:
+        raise typer.Exit(NO)
+
+
+def _proof(score: int, bound: int, made_by: str) -> str:
+    if not bound:
+        return "nothing can be planned"
+    share = f"at least {100.0 * score / bound:.1f} % of the best possible plan (bound {bound})"
+    return share if made_by == "cp-sat" else f"{share}, by greedy choice"
+
+
+@app.command(epilog="Example: planner audit reports/demo-2027-03-11")
+def audit(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A plan's folder, or its plan.json.")],
+    as_json: AsJson = False,
+) -> None:
+    """Check a plan again, from its files alone, by code that does not trust the solver."""
+    with _plain_answers():
+        from planner import commands
+
+        found = commands.audit_plan(commands.read_plan(plan))
+        if as_json:
+            _print_json(found.model_dump())
+        else:
+            _tell_audit(found)
+        if not found.passed:
+            raise typer.Exit(NO)
+
+
+def _tell_audit(found: AuditReport) -> None:
+    for one in found.checks:
+        print(_safe(f"{'kept  ' if one.passed else 'BROKEN'}  {one.name} ({one.checked}): {one.worst}"))
+    print("The audit passed." if found.passed else "The audit FAILED: do not use this plan.")
+
+
+def _print_json(answer: dict[str, Any]) -> None:
+    print(json.dumps(answer, indent=2, ensure_ascii=False))

@@ -1,0 +1,78 @@
+"""Can the delay lines hold the paths equal: range over a step, and tracking rate.
+
+Within a step the common offset K is held, so the extremes of each beam's path
+over the step decide. The margin is the width of the interval of K that is
+left, in metres of light.
+
+Intervals on a line have a common point exactly when each pair has (Helly's
+theorem in one dimension), so a subarray is feasible exactly when its pairs
+are: that is what :mod:`planner.scheduling.subarrays` packs as bits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from planner.constraints.verdict import Verdict
+from planner.geometry.delays import offset_range_m
+
+
+@dataclass(frozen=True)
+class HeldOffset:
+    """Which common offsets keep a subarray in range, for a step that starts at each tick.
+
+    Attributes
+    ----------
+    low_m, high_m : ndarray (star, start)
+        Allowed K; none where ``high_m < low_m``.
+    """
+
+    low_m: np.ndarray
+    high_m: np.ndarray
+
+    @property
+    def margin_m(self) -> np.ndarray:
+        """Width of the allowed interval, (star, start)."""
+        return self.high_m - self.low_m
+
+
+def over_step(values: np.ndarray, ticks: int) -> np.ndarray:
+    """Return values of axis 1 as windows of ``ticks`` steps, ends included, (star, start, ..., ticks + 1)."""
+    return sliding_window_view(values, ticks + 1, axis=1)
+
+
+def held_offset(path_m: np.ndarray, stroke_m: np.ndarray, ticks: int) -> HeldOffset:
+    """Return the common offsets that a step of ``ticks`` leaves, starting at each tick.
+
+    Parameters
+    ----------
+    path_m : ndarray (star, time, beam)
+        g of the delay equation, the combiner's constant paths included.
+    stroke_m : ndarray (beam, 2)
+    ticks : int
+        Length of the step; starts later than ``time - ticks - 1`` do not exist.
+    """
+    windows = over_step(path_m, ticks)
+    low, high = offset_range_m(stroke_m, windows.min(axis=-1), windows.max(axis=-1))
+    return HeldOffset(low, high)
+
+
+def delay_range(path_m: np.ndarray, stroke_m: np.ndarray) -> Verdict:
+    """Margin of the delay range of a subarray at each instant, metres of light, (star, time)."""
+    low, high = offset_range_m(stroke_m, path_m, path_m)
+    return Verdict("delay range", "m", high - low, ("star", "time"))
+
+
+def carriage_rate(
+    path_m: np.ndarray, tick_s: float, rail_limit_m_per_s: np.ndarray, path_per_travel: np.ndarray
+) -> Verdict:
+    """Margin of the carriages' tracking speed on the rail, metres per second, (star, time, telescope).
+
+    Central differences of the path over the ticks: their error is
+    (omega dt)^2/6 of the rate, below 1e-6 for 30 s.
+    """
+    rate = np.abs(np.gradient(path_m, tick_s, axis=1)) / path_per_travel
+    return Verdict("carriage tracking rate", "m/s", rail_limit_m_per_s - rate, ("star", "time", "telescope"))

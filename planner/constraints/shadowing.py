@@ -1,0 +1,130 @@
+"""Does a neighbour's enclosure stand in the light.
+
+The enclosure of telescope j is a solid vertical cylinder of radius R whose top
+is T above its pad. With f the horizontal unit vector towards the star and c the
+one to its right, the neighbour lies at ``along`` f + ``across`` c. The ray at
+pupil offset x (along c) meets the cylinder at the horizontal distance
+a = along - sqrt(R^2 - (across - x)^2), and the pupil is dark below
+
+    y(x) = (T' - a tan h) cos h,     T' = T + z_j - z_i - p,
+
+with h the refracted altitude, z the pads' heights and p the height of the
+pupil's centre above its pad. Derived: a ray that leaves the pupil at (x, y)
+is at height y / cos h + a tan h above the pupil's centre when it gets there.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from planner.constraints.verdict import Verdict
+from planner.geometry.placement import Placement
+from planner.scenario.array import TelescopeClass
+from planner.sky.directions import refracted_altitude_deg
+from planner.sky.night import NightSky
+
+STRIPS = 200  # strips of the pupil: 1 cm on a 2 m telescope
+
+
+def dark_edge_m(
+    offset_m: np.ndarray,
+    horizontal: np.ndarray,
+    altitude_rad: np.ndarray,
+    cylinder: tuple[np.ndarray, float, float],
+) -> np.ndarray:
+    """Return the height y(x) below which the pupil is dark, -inf where it is clear, (sample, strip).
+
+    Parameters
+    ----------
+    offset_m : ndarray (strip,)
+        Pupil offsets x, to the right of the star's azimuth.
+    horizontal : ndarray (sample, 2)
+        Unit vectors (east, north) towards the star's azimuth.
+    altitude_rad : ndarray (sample,)
+    cylinder : (ndarray (2,), float, float)
+        East and north of the axis from the telescope, radius, height of the top above the pupil's centre.
+    """
+    centre, radius, top = cylinder
+    along = horizontal @ centre
+    across = horizontal[:, 1] * centre[0] - horizontal[:, 0] * centre[1]
+    half = radius**2 - (across[:, None] - offset_m) ** 2
+    entry = along[:, None] - np.sqrt(np.maximum(half, 0.0))
+    edge = (top - entry * np.tan(altitude_rad)[:, None]) * np.cos(altitude_rad)[:, None]
+    return np.where((half > 0) & (entry > 0), edge, -np.inf)
+
+
+def obstructed_fraction(edge_m: np.ndarray, offset_m: np.ndarray, diameter_m: float) -> np.ndarray:
+    """Return the part of the pupil below the edge, 0 to 1, (sample,).
+
+    ``offset_m`` are the middles of equal strips across the whole diameter.
+    """
+    half_chord = np.sqrt(np.maximum((diameter_m / 2.0) ** 2 - offset_m**2, 0.0))
+    dark = np.clip(edge_m, -half_chord, half_chord) + half_chord
+    return dark.sum(axis=-1) / (2.0 * half_chord.sum())
+
+
+def obstruction(sky: NightSky, placement: Placement) -> np.ndarray:
+    """Return the fraction of each pupil hidden by all neighbours together, (star, time, telescope)."""
+    shape = sky.direction.shape[:2]
+    direction = sky.direction.reshape(-1, 3)
+    altitude = np.deg2rad(refracted_altitude_deg(direction, sky.frame))
+    flat = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-12)
+    horizontal = direction[:, :2] / flat[:, None]
+    fraction = np.zeros((len(direction), len(placement.telescopes)))
+    # Below the horizon another limit says no; the formula holds for rays that rise.
+    risen = altitude > np.deg2rad(0.5)
+    for i, own in enumerate(placement.classes):
+        cylinders = [
+            (
+                (placement.vectors_m[j] - placement.vectors_m[i])[:2],
+                other.enclosure_radius_m,
+                _top_above_pupil_m(placement, i, j),
+            )
+            for j, other in enumerate(placement.classes)
+            if j != i
+        ]
+        near = [risen & _may_hide(horizontal, altitude, cylinder, own.diameter_m) for cylinder in cylinders]
+        samples = np.flatnonzero(np.logical_or.reduce(near)) if near else np.empty(0, dtype=int)
+        if len(samples):
+            fraction[samples, i] = _hidden(horizontal[samples], altitude[samples], cylinders, own)
+    return fraction.reshape(*shape, -1)
+
+
+def _top_above_pupil_m(placement: Placement, own: int, other: int) -> float:
+    rise = placement.vectors_m[other, 2] - placement.vectors_m[own, 2]
+    top = placement.classes[other].enclosure_height_m
+    return float(top + rise - placement.classes[own].pupil_height_m)
+
+
+def _may_hide(
+    horizontal: np.ndarray, altitude: np.ndarray, cylinder: tuple[np.ndarray, float, float], diameter_m: float
+) -> np.ndarray:
+    """True where the cylinder could reach into the beam: a cheap necessary condition, (sample,)."""
+    centre, radius, top = cylinder
+    along = horizontal @ centre
+    across = horizontal[:, 1] * centre[0] - horizontal[:, 0] * centre[1]
+    reach = np.abs(across) < radius + diameter_m / 2.0
+    low = (along - radius) * np.tan(altitude) < top + diameter_m / 2.0 / np.cos(altitude)
+    return reach & (along > 0) & low
+
+
+def _hidden(
+    horizontal: np.ndarray,
+    altitude: np.ndarray,
+    cylinders: list[tuple[np.ndarray, float, float]],
+    own: TelescopeClass,
+) -> np.ndarray:
+    strip = own.diameter_m / STRIPS
+    offset = (np.arange(STRIPS) + 0.5) * strip - own.diameter_m / 2.0
+    edge = np.full((len(altitude), STRIPS), -np.inf)
+    for cylinder in cylinders:
+        edge = np.maximum(edge, dark_edge_m(offset, horizontal, altitude, cylinder))
+    return obstructed_fraction(edge, offset, own.diameter_m)
+
+
+def shadowing(sky: NightSky, placement: Placement) -> Verdict:
+    """Margin of the hidden part of each pupil, as a fraction of the pupil, (star, time, telescope)."""
+    limit = np.array([c.obstruction_max for c in placement.classes])
+    return Verdict(
+        "shadowing", "of the pupil", limit - obstruction(sky, placement), ("star", "time", "telescope")
+    )

@@ -1,0 +1,54 @@
+"""When: hour angle, airmass, absolute windows, and the intervals in which everything holds."""
+
+from __future__ import annotations
+
+import numpy as np
+from astropy.time import Time
+
+from planner.constraints.verdict import Verdict
+from planner.scenario.night import Window
+from planner.sky.earth import offline_earth
+
+
+def airmass(altitude_deg: np.ndarray, airmass_max: float) -> Verdict:
+    """Margin of the airmass, (star, time): sec z of the true zenith distance.
+
+    Plane-parallel airmass; infinite at and below the horizon. Its error is
+    below 0.01 up to airmass 2 (Kasten & Young 1989, Appl. Opt. 28, 4735; value from memory).
+    """
+    up = np.sin(np.deg2rad(altitude_deg))
+    value = np.where(up > 0, 1.0 / np.maximum(up, 1e-9), np.inf)
+    return Verdict("airmass", "airmass", airmass_max - value, ("star", "time"))
+
+
+def hour_angle(hour_angle_h: np.ndarray, earliest_h: float, latest_h: float) -> Verdict:
+    """Margin inside an interval of hour angles, hours, same shape as given."""
+    margin = np.minimum(hour_angle_h - earliest_h, latest_h - hour_angle_h)
+    return Verdict("hour angle", "h", margin, ("star", "time"))
+
+
+def absolute_windows(times: Time, windows: tuple[Window, ...]) -> Verdict:
+    """Margin to the nearer edge of the best window, minutes, (time,); infinite without windows."""
+    if not windows:
+        return Verdict("absolute window", "min", np.full(len(times), np.inf), ("time",))
+    with offline_earth():
+        margins = [
+            np.minimum(
+                (times - Time(window.start_utc)).to_value("s"), (Time(window.end_utc) - times).to_value("s")
+            )
+            / 60.0
+            for window in windows
+        ]
+    return Verdict("absolute window", "min", np.max(margins, axis=0), ("time",))
+
+
+def intervals(allowed: np.ndarray) -> list[tuple[int, int]]:
+    """Return the runs of True in (time,) as (first, last) tick, both included.
+
+    Examples
+    --------
+    >>> intervals(np.array([True, True, False, True]))
+    [(0, 1), (3, 3)]
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], allowed, [False]]).astype(int)))
+    return [(int(first), int(last) - 1) for first, last in edges.reshape(-1, 2)]

@@ -1,0 +1,59 @@
+"""Which telescope stands where in one configuration, as vectors.
+
+East, north, up in metres from the array's reference point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.geometry.baselines import baseline_vectors_m, lengths_m, station_vectors_m
+from planner.scenario.array import Array, Mask, TelescopeClass
+
+
+@dataclass(frozen=True)
+class Placement:
+    """The telescopes of one configuration.
+
+    Attributes
+    ----------
+    telescopes, stations : tuple of str
+        Same order; the order of ``array.toml``.
+    classes : tuple of TelescopeClass
+    vectors_m : ndarray (telescope, 3)
+    fixed_path_m : ndarray (telescope,)
+    horizons : tuple of Mask
+        Each station's own skyline.
+    """
+
+    telescopes: tuple[str, ...]
+    stations: tuple[str, ...]
+    classes: tuple[TelescopeClass, ...]
+    vectors_m: np.ndarray
+    fixed_path_m: np.ndarray
+    horizons: tuple[Mask, ...]
+
+    def index(self, telescopes: tuple[str, ...]) -> np.ndarray:
+        """Return positions of these telescopes in this placement; ValueError for one not placed."""
+        return np.array([self.telescopes.index(name) for name in telescopes], dtype=int)
+
+    def longest_baseline_m(self) -> float:
+        """Length of the longest pair, 0 for a single telescope."""
+        vectors = baseline_vectors_m(self.vectors_m)
+        return float(lengths_m(vectors).max()) if len(vectors) else 0.0
+
+
+def placement_of(array: Array, configuration: str) -> Placement:
+    """Return the telescopes that a configuration puts on the array; KeyError for an unknown name."""
+    placed = array.placed(configuration)
+    stations = tuple(placed.values())
+    return Placement(
+        telescopes=tuple(placed),
+        stations=stations,
+        classes=tuple(array.class_of(name) for name in placed),
+        vectors_m=station_vectors_m(array, stations),
+        fixed_path_m=np.array([array.station(name).fixed_path_m for name in stations], dtype=float),
+        horizons=tuple(array.station(name).horizon_deg for name in stations),
+    )

@@ -1,0 +1,253 @@
+"""The array as the user describes it in ``array.toml``.
+
+Each class is one table of the file; its fields are the keys, with the unit in
+the name. The descriptions are the remedies shown when a value is refused and
+the documentation in the published JSON Schema.
+
+Sign conventions: station coordinates are east, north, up from the array's
+reference point (metres); azimuth counts from north through east (degrees).
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import Annotated, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+Number = Annotated[float, Field(strict=True)]
+Positive = Annotated[float, Field(strict=True, gt=0)]
+NotNegative = Annotated[float, Field(strict=True, ge=0)]
+Whole = Annotated[int, Field(strict=True)]
+Name = Annotated[str, Field(strict=True, min_length=1, max_length=80)]
+T = TypeVar("T")
+Mask = tuple[tuple[Number, Number], ...]
+
+
+class Part(BaseModel):
+    """A table of a scenario file: frozen, no unknown keys, no NaN."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def check_mask(mask: Mask) -> Mask:
+    """Refuse a horizon whose azimuths do not rise within 0..360 or whose altitudes leave 0..90."""
+    azimuths = [point[0] for point in mask]
+    if any(not 0 <= azimuth < 360 for azimuth in azimuths):
+        raise ValueError("has an azimuth outside 0 (included) to 360 (excluded) degrees")
+    if any(later <= earlier for earlier, later in itertools.pairwise(azimuths)):
+        raise ValueError("has azimuths that do not rise from one point to the next")
+    if any(not 0 <= point[1] <= 90 for point in mask):
+        raise ValueError("has an altitude outside 0 to 90 degrees")
+    return mask
+
+
+class Site(Part):
+    """Where the array stands, and its air."""
+
+    name: Name = Field(description="Name of the site.")
+    latitude_deg: Number = Field(ge=-90, le=90, description="Geodetic latitude, north positive (WGS84).")
+    longitude_deg: Number = Field(ge=-180, le=360, description="Longitude, east positive (WGS84).")
+    height_m: Number = Field(ge=-500, le=9000, description="Height above the WGS84 ellipsoid.")
+    pressure_hpa: NotNegative = Field(
+        default=0.0, le=1100, description="Air pressure for refraction; 0 means no refraction."
+    )
+    temperature_c: Number = Field(default=10.0, ge=-90, le=60, description="Air temperature.")
+    relative_humidity: NotNegative = Field(default=0.2, le=1, description="Relative humidity, 0 to 1.")
+    horizon_deg: Mask = Field(
+        default=(), description="Skyline as [azimuth, altitude] points in degrees, azimuth rising."
+    )
+
+    @model_validator(mode="after")
+    def _horizon(self) -> Site:
+        check_mask(self.horizon_deg)
+        return self
+
+
+class TelescopeClass(Part):
+    """Size, limits and speeds shared by several telescopes."""
+
+    name: Name = Field(description="Name of the class.")
+    diameter_m: Positive = Field(description="Diameter of the pupil.")
+    pupil_height_m: NotNegative = Field(description="Height of the pupil's centre above its pad.")
+    altitude_min_deg: Number = Field(ge=0, lt=90, description="Lowest altitude the telescope observes at.")
+    altitude_max_deg: Number = Field(default=90.0, gt=0, le=90, description="Highest altitude.")
+    azimuth_speed_deg_per_s: Positive = Field(description="Slew speed in azimuth.")
+    altitude_speed_deg_per_s: Positive = Field(description="Slew speed in altitude.")
+    azimuth_tracking_max_deg_per_s: Positive = Field(
+        default=1.0, description="Fastest azimuth rate at which the mount still tracks."
+    )
+    azimuth_settle_s: NotNegative = Field(description="Time to come to rest in azimuth.")
+    altitude_settle_s: NotNegative = Field(description="Time to come to rest in altitude.")
+    azimuth_range_deg: tuple[Number, Number] = Field(
+        default=(-270.0, 270.0), description="Travel of the cable wrap as [from, to], at least 360 wide."
+    )
+    enclosure_radius_m: NotNegative = Field(description="Radius of the enclosure, a vertical cylinder.")
+    enclosure_height_m: NotNegative = Field(description="Height of its top above the pad.")
+    obstruction_max: NotNegative = Field(
+        default=0.0, lt=1, description="Largest fraction of the pupil a neighbour may hide."
+    )
+    acquisition_s: NotNegative = Field(description="Time to acquire a star after a slew.")
+
+    @model_validator(mode="after")
+    def _order(self) -> TelescopeClass:
+        if self.altitude_min_deg >= self.altitude_max_deg:
+            raise ValueError("has altitude_min_deg at or above altitude_max_deg")
+        low, high = self.azimuth_range_deg
+        if high - low < 360:
+            raise ValueError(
+                f"has an azimuth_range_deg {high - low:g} degrees wide, which leaves sky unreached"
+            )
+        if high - low > 1080 or low < -720 or high > 720:
+            raise ValueError("has an azimuth_range_deg outside -720 to 720 or wider than three turns")
+        return self
+
+
+class Telescope(Part):
+    """One telescope: fixed on a station, or movable and placed by a configuration."""
+
+    name: Name = Field(description="Name of the telescope.")
+    telescope_class: Name = Field(description="Name of its telescope class.")
+    station: Name | None = Field(default=None, description="Its station, for a fixed telescope.")
+    movable: Annotated[bool, Field(strict=True)] = Field(
+        default=False, description="true when configurations place it."
+    )
+
+
+class Station(Part):
+    """A pad with coordinates and a fixed path."""
+
+    name: Name = Field(description="Name of the station.")
+    east_m: Number = Field(ge=-20000, le=20000, description="East of the reference point.")
+    north_m: Number = Field(ge=-20000, le=20000, description="North of the reference point.")
+    up_m: Number = Field(ge=-2000, le=2000, description="Above the reference point.")
+    fixed_path_m: Number = Field(description="Constant optical path from the pad to the delay lines.")
+    telescope_classes: tuple[Name, ...] = Field(
+        default=(), description="Classes that may stand here; empty means all."
+    )
+    horizon_deg: Mask = Field(
+        default=(), description="Own skyline as [azimuth, altitude] points in degrees, azimuth rising."
+    )
+
+    @model_validator(mode="after")
+    def _horizon(self) -> Station:
+        check_mask(self.horizon_deg)
+        return self
+
+
+class DelayLine(Part):
+    """A delay line; its stroke is in metres of light, its carriage moves in metres of rail."""
+
+    name: Name = Field(description="Name of the delay line.")
+    stroke_m: tuple[Number, Number] = Field(
+        description="Usable optical path as [shortest, longest] in metres, longest above shortest."
+    )
+    path_per_travel: Positive = Field(
+        default=2.0, description="Optical path for each metre of carriage travel (2 or 4)."
+    )
+    speed_m_per_s: Positive = Field(description="Carriage speed when it moves between stars (rail).")
+    tracking_speed_mm_per_s: Positive = Field(description="Fastest carriage speed while tracking (rail).")
+    settle_s: NotNegative = Field(description="Time for the carriage to come to rest.")
+    connect_s: NotNegative = Field(
+        default=0.0, description="Time to lead another telescope's beam into this line."
+    )
+    stations: tuple[Name, ...] = Field(default=(), description="Stations it serves; empty means all.")
+    medium: Literal["vacuum", "air"] = Field(default="vacuum", description="'vacuum' or 'air'.")
+
+    @model_validator(mode="after")
+    def _stroke(self) -> DelayLine:
+        low, high = self.stroke_m
+        if low < 0:
+            raise ValueError(f"has a stroke_m that starts below zero ({low:g})")
+        if high <= low:
+            raise ValueError(f"has a stroke_m of {high - low:g} m, which is not positive")
+        return self
+
+
+class Combiner(Part):
+    """A beam combiner: how many beams, which light, how long."""
+
+    name: Name = Field(description="Name of the combiner.")
+    beams: Whole = Field(ge=2, le=6, description="How many telescopes it combines, 2 to 6.")
+    band: Name = Field(description="Photometric band of its limit; stars need a column mag_<band>.")
+    wavelengths_um: tuple[Positive, ...] = Field(
+        min_length=1, description="Centres of the spectral channels that are kept, in micrometres."
+    )
+    limiting_magnitude: dict[str, Number] = Field(
+        description="Faintest magnitude for each telescope class; a class not named cannot be used."
+    )
+    mixed_classes: Annotated[bool, Field(strict=True)] = Field(
+        default=False, description="true when telescopes of different classes may be combined."
+    )
+    setup_s: NotNegative = Field(description="Time to change to this combiner.")
+    fringe_search_s: NotNegative = Field(description="Time to find fringes after a slew.")
+    calibrator_recording_s: Positive = Field(description="Recording time on a calibrator.")
+    science_recording_s: Positive = Field(description="Recording time on a science target.")
+    beam_path_m: tuple[Number, ...] = Field(
+        default=(), description="Constant path of each combiner input; empty means all zero."
+    )
+
+    @model_validator(mode="after")
+    def _beam_path(self) -> Combiner:
+        if self.beam_path_m and len(self.beam_path_m) != self.beams:
+            raise ValueError(f"has {len(self.beam_path_m)} beam_path_m values for {self.beams} beams")
+        if not self.limiting_magnitude:
+            raise ValueError("has an empty limiting_magnitude, so no telescope class can use it")
+        return self
+
+
+class Configuration(Part):
+    """Which movable telescope stands on which station."""
+
+    name: Name = Field(description="Name of the configuration.")
+    placement: dict[str, str] = Field(
+        default_factory=dict, description="Movable telescope = station; others are not used."
+    )
+
+
+class Array(Part):
+    """Everything in ``array.toml``."""
+
+    site: Site
+    telescope_classes: tuple[TelescopeClass, ...]
+    telescopes: tuple[Telescope, ...]
+    stations: tuple[Station, ...]
+    delay_lines: tuple[DelayLine, ...]
+    combiners: tuple[Combiner, ...]
+    configurations: tuple[Configuration, ...]
+
+    def station(self, name: str) -> Station:
+        """Return the station of that name; KeyError when there is none."""
+        return _named(self.stations, name)
+
+    def delay_line(self, name: str) -> DelayLine:
+        """Return the delay line of that name; KeyError when there is none."""
+        return _named(self.delay_lines, name)
+
+    def combiner(self, name: str) -> Combiner:
+        """Return the combiner of that name; KeyError when there is none."""
+        return _named(self.combiners, name)
+
+    def configuration(self, name: str) -> Configuration:
+        """Return the configuration of that name; KeyError when there is none."""
+        return _named(self.configurations, name)
+
+    def class_of(self, telescope: str) -> TelescopeClass:
+        """Return the class of the telescope of that name; KeyError when there is none."""
+        return _named(self.telescope_classes, _named(self.telescopes, telescope).telescope_class)
+
+    def placed(self, configuration: str) -> dict[str, str]:
+        """Return {telescope: station} for fixed telescopes and those the configuration places."""
+        placement = self.configuration(configuration).placement
+        return {
+            telescope.name: telescope.station or placement[telescope.name]
+            for telescope in self.telescopes
+            if telescope.station is not None or telescope.name in placement
+        }
+
+
+def _named(parts: tuple[T, ...], name: str) -> T:
+    for part in parts:
+        if part.name == name:  # type: ignore[attr-defined]
+            return part
+    raise KeyError(name)

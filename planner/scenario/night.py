@@ -1,0 +1,136 @@
+"""The night's settings as the user writes them in ``scenario.toml``.
+
+Times are UTC. A night is named by the local date of its evening: the night of
+2027-03-11 lies between the local noons of the 11th and the 12th.
+"""
+
+from __future__ import annotations
+
+import datetime
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from planner.scenario.array import Name, NotNegative, Number, Part, Positive, Whole
+
+
+class NightSettings(Part):
+    """``[night]``: which night, how dark, how fine."""
+
+    date: datetime.date = Field(description="Local date of the evening, YYYY-MM-DD.")
+    configuration: Name = Field(description="Name of the configuration in use.")
+    sun_altitude_max_deg: Number = Field(
+        default=-18.0, ge=-30, le=0, description="The Sun must be below this altitude (-18, -12 or -6)."
+    )
+    slot_s: Whole = Field(default=300, ge=60, le=3600, description="Visits start on multiples of this.")
+    tick_s: Whole = Field(
+        default=30,
+        ge=10,
+        le=60,
+        description="Steps start and end on multiples of this; limits are kept at each.",
+    )
+
+    @model_validator(mode="after")
+    def _grid(self) -> NightSettings:
+        if self.slot_s % self.tick_s:
+            raise ValueError(f"has a slot_s ({self.slot_s}) that is not a multiple of tick_s ({self.tick_s})")
+        return self
+
+
+class Limits(Part):
+    """``[limits]``: what holds for every request unless the request says otherwise."""
+
+    airmass_max: Number | None = Field(default=None, gt=1, description="Largest airmass.")
+    hour_angle_max_h: Number | None = Field(
+        default=None, gt=0, le=12, description="Largest hour angle on either side of the meridian."
+    )
+    moon_separation_min_deg: NotNegative = Field(
+        default=0.0, le=180, description="Smallest angle between the star and the Moon."
+    )
+    moon_illumination_max: NotNegative = Field(
+        default=1.0, le=1, description="Largest lit fraction of the Moon while it is up, 0 to 1."
+    )
+    bracket_distance_max_deg: Positive = Field(
+        default=10.0, le=90, description="Largest angle between a science star and its calibrator."
+    )
+    calibrator_vis2_min: NotNegative = Field(
+        default=0.3,
+        lt=1,
+        description="A calibrator must keep this squared visibility on the longest baseline of the subarray.",
+    )
+
+
+class Effort(Part):
+    """``[effort]``: how much the solver is given; the same effort gives the same plan."""
+
+    deterministic: Positive = Field(default=40.0, le=10000, description="Deterministic work units of CP-SAT.")
+    subarrays_per_request: Whole = Field(
+        default=3, ge=1, le=50, description="Subarrays offered to the solver for each request, best first."
+    )
+    calibrators_per_request: Whole = Field(
+        default=2,
+        ge=1,
+        le=10,
+        description="Calibrators offered to the solver for each request, nearest first.",
+    )
+    brackets_per_start: Whole = Field(
+        default=2, ge=1, le=20, description="Calibrator pairs offered at each start, shortest visit first."
+    )
+
+
+class Window(Part):
+    """An absolute interval in UTC."""
+
+    start_utc: datetime.datetime = Field(description="Start, such as 2027-03-12T02:10:00Z.")
+    end_utc: datetime.datetime = Field(description="End, later than the start.")
+
+    @model_validator(mode="after")
+    def _order(self) -> Window:
+        for moment in (self.start_utc, self.end_utc):
+            if moment.tzinfo is None:
+                raise ValueError(f"has the time {moment.isoformat()} without a zone; end it with Z for UTC")
+        if self.end_utc <= self.start_utc:
+            raise ValueError("has an end_utc that is not later than its start_utc")
+        return self
+
+
+class RequestExtras(Part):
+    """``[[request]]``: what a request needs beyond its row in the target table."""
+
+    target: Name = Field(description="Name of the target in the target table.")
+    windows: tuple[Window, ...] = Field(
+        default=(), description="The visit must lie inside one of these intervals; empty means any time."
+    )
+    hour_angle_range_h: tuple[Number, Number] | None = Field(
+        default=None, description="Hour angle of the science star as [from, to], within -12 to 12."
+    )
+    airmass_max: Number | None = Field(default=None, gt=1, description="Largest airmass for this request.")
+    moon_separation_min_deg: Number | None = Field(
+        default=None, ge=0, le=180, description="Smallest angle to the Moon for this request."
+    )
+    moon_illumination_max: Number | None = Field(
+        default=None, ge=0, le=1, description="Largest lit fraction of the Moon for this request."
+    )
+    telescopes: tuple[Name, ...] = Field(
+        default=(), description="Only subarrays made of these telescopes; empty means any."
+    )
+
+    @model_validator(mode="after")
+    def _hour_angle(self) -> RequestExtras:
+        if self.hour_angle_range_h is not None:
+            low, high = self.hour_angle_range_h
+            if not -12 <= low < high <= 12:
+                raise ValueError("has an hour_angle_range_h that does not rise within -12 to 12")
+        return self
+
+
+FileName = Annotated[str, Field(strict=True, min_length=1)]
+
+
+class ScenarioFile(Part):
+    """The top of ``scenario.toml``."""
+
+    title: Name = Field(description="One line that says what this scenario is.")
+    array: FileName = Field(default="array.toml", description="File with the array.")
+    targets: FileName = Field(default="targets.ecsv", description="Table of targets and requests.")
+    calibrators: FileName = Field(default="calibrators.ecsv", description="Table of calibrators.")

@@ -1,0 +1,59 @@
+"""Stars, and what is asked of them: the rows of the target and calibrator tables.
+
+Positions are ICRS at the catalogue's epoch (Julian year), proper motion in
+right ascension includes cos(dec), as in the catalogues.
+"""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from planner.scenario.array import Array, Name, NotNegative, Number, Part, Positive, Whole
+from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras
+
+
+class Star(Part):
+    """A star: place, motion, brightness, size."""
+
+    name: Name = Field(description="Name of the star, one per row.")
+    ra_deg: Number = Field(ge=0, lt=360, description="Right ascension, ICRS.")
+    dec_deg: Number = Field(ge=-90, le=90, description="Declination, ICRS.")
+    epoch_yr: Number = Field(default=2000.0, ge=1800, le=2200, description="Epoch of the place, Julian year.")
+    pmra_mas_per_yr: Number = Field(default=0.0, description="Proper motion in ra, cos(dec) included.")
+    pmdec_mas_per_yr: Number = Field(default=0.0, description="Proper motion in dec.")
+    parallax_mas: Number = Field(default=0.0, description="Parallax; zero or negative means none is applied.")
+    radial_velocity_km_per_s: Number = Field(default=0.0, description="Radial velocity, receding positive.")
+    mag: dict[str, Number] = Field(default_factory=dict, description="Magnitude by band, columns mag_<band>.")
+    diameter_mas: NotNegative | None = Field(default=None, description="Uniform-disk diameter.")
+    diameter_error_mas: NotNegative | None = Field(default=None, description="Its standard error.")
+
+
+class Request(Part):
+    """What a program asks for: a target, a combiner, a number of visits."""
+
+    star: Star
+    combiner: Name = Field(description="Name of the combiner.")
+    priority: Whole = Field(default=1, ge=1, le=1000, description="Weight of a newly filled cell, 1 to 1000.")
+    visits: Whole = Field(default=1, ge=1, le=50, description="Visits wanted this night.")
+    field_mas: Positive = Field(
+        le=100000, description="Field of view of the source, which sets the cell size."
+    )
+    extras: RequestExtras
+
+    @property
+    def name(self) -> str:
+        """The target's name."""
+        return self.star.name
+
+
+class Scenario(Part):
+    """Everything that the user wrote, read and checked."""
+
+    name: Name
+    title: Name
+    array: Array
+    night: NightSettings
+    limits: Limits
+    effort: Effort
+    requests: tuple[Request, ...]
+    calibrators: tuple[Star, ...]

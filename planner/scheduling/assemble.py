@@ -1,0 +1,242 @@
+"""From chosen candidates to the plan as a document."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.time import TimeDelta
+
+from planner import __version__
+from planner.constraints.tonight import NightLimits
+from planner.constraints.verdict import lowest
+from planner.scheduling.candidates import RequestOffer
+from planner.scheduling.cpsat import Solution, solver_name
+from planner.scheduling.plan import (
+    Beam,
+    EarthOrientation,
+    Margin,
+    Night,
+    NightPlan,
+    RequestOutcome,
+    SolverReport,
+    Step,
+    Visit,
+)
+from planner.scheduling.problem import CandidateTable, NightProblem, wait_ticks
+from planner.scheduling.reasons import reason
+from planner.scheduling.visits import VisitFamily
+from planner.science.coverage import cells_of
+from planner.sky.night import utc_text
+
+
+@dataclass(frozen=True)
+class SolvedNight:
+    """A night, what was offered, and what was chosen."""
+
+    limits: NightLimits
+    offers: tuple[RequestOffer, ...]
+    problem: NightProblem
+    table: CandidateTable
+    families: tuple[VisitFamily, ...]
+    solution: Solution
+
+
+def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
+    """Write the plan of a solved night down, without its audit."""
+    limits, solution = solved.limits, solved.solution
+    scenario, sky = limits.scenario, limits.sky
+    visits = _visits(solved)
+    return NightPlan(
+        planner_version=__version__,
+        scenario=scenario,
+        night=Night(
+            date=scenario.night.date.isoformat(),
+            sun_altitude_max_deg=scenario.night.sun_altitude_max_deg,
+            start_utc=utc_text(sky.dark.start),
+            end_utc=utc_text(sky.dark.end),
+            slot_s=scenario.night.slot_s,
+            tick_s=sky.tick_s,
+            moon_illumination=round(float(np.mean(sky.sun_moon.moon_illumination)), 3),
+        ),
+        configuration=configuration,
+        placement=dict(zip(limits.placement.telescopes, limits.placement.stations, strict=True)),
+        solver=SolverReport(
+            made_by=solution.made_by,
+            status=solution.status,
+            score=solution.score,
+            bound=solution.bound,
+            gap=round(solution.gap, 6),
+            effort=scenario.effort.deterministic,
+            candidates=len(solved.problem),
+            solver=solver_name(),
+        ),
+        visits=tuple(visits),
+        requests=tuple(_outcome(solved, offer, visits) for offer in solved.offers),
+        earth_orientation=_earth_orientation(limits),
+    )
+
+
+def _earth_orientation(limits: NightLimits) -> EarthOrientation:
+    found = limits.sky.frame.orientation
+    longest = limits.placement.longest_baseline_m()
+    return EarthOrientation(
+        source="IERS table shipped with astropy-iers-data",
+        state=found.state,
+        ut1_minus_utc_s=round(float(found.ut1_minus_utc_s[0]), 6),
+        error_s=round(found.error_s, 6),
+        delay_error_mm=round(1e3 * found.delay_error_m(longest), 4),
+        sentence=found.sentence(longest),
+    )
+
+
+def _visits(solved: SolvedNight) -> list[Visit]:
+    """The visits in order, with their set-ups, margins, new cells and latest starts."""
+    chosen = solved.solution.chosen
+    filled: dict[int, set[int]] = {}
+    visits = []
+    for place, candidate in enumerate(chosen):
+        family, row = _origin(solved, candidate)
+        start, end = int(family.start_tick[row, 1]), int(family.end_tick[row, 1])
+        codes = solved.offers[family.request].codes[family.facts.subarray][start : end + 1]
+        before = filled.setdefault(family.request, set())
+        new = np.setdiff1d(np.unique(codes), np.array(sorted(before), dtype=np.int64))
+        before.update(new.tolist())
+        previous = chosen[place - 1] if place else None
+        following = chosen[place + 1] if place + 1 < len(chosen) else None
+        visits.append(_visit(solved, place, (previous, candidate, following), new))
+    return visits
+
+
+def _origin(solved: SolvedNight, candidate: int) -> tuple[VisitFamily, int]:
+    return solved.families[solved.table.family[candidate]], int(solved.table.row[candidate])
+
+
+def _visit(
+    solved: SolvedNight, place: int, neighbours: tuple[int | None, int, int | None], new: np.ndarray
+) -> Visit:
+    limits = solved.limits
+    previous, candidate, following = neighbours
+    family, row = _origin(solved, candidate)
+    request = limits.scenario.requests[family.request]
+    names = tuple(limits.placement.telescopes[i] for i in family.facts.subarray.telescopes)
+    latest = _latest_start(solved, candidate, following)
+    return Visit(
+        id=f"V{place + 1:02d}",
+        target=request.name,
+        combiner=family.facts.combiner.name,
+        subarray=names,
+        steps=tuple(
+            _step(solved, candidate, k, _setup_start(solved, previous, candidate, k)) for k in range(3)
+        ),
+        latest_start_utc=utc_text(limits.sky.times[int(solved.table.start_tick[latest])]),
+        margins=tuple(_margins(limits, family, row)),
+        new_cells=cells_of(new),
+        value=request.priority * len(new),
+    )
+
+
+def _setup_start(solved: SolvedNight, previous: int | None, candidate: int, step: int) -> int:
+    """Tick at which the set-up of a step starts: as late as it may."""
+    family, row = _origin(solved, candidate)
+    if step:
+        return int(family.end_tick[row, step - 1])
+    start = int(family.start_tick[row, 0])
+    if previous is None:
+        wait = int(np.ceil(family.facts.capture_s / solved.limits.sky.tick_s))
+    else:
+        wait = int(wait_ticks(solved.limits, solved.table, np.array([previous]), np.array([candidate]))[0])
+    return start - wait
+
+
+def _step(solved: SolvedNight, candidate: int, number: int, setup_start: int) -> Step:
+    family, row = _origin(solved, candidate)
+    limits = solved.limits
+    sky, lines = limits.sky, limits.scenario.array.delay_lines
+    star = (family.calibrators[0], family.request, family.calibrators[1])[number]
+    subarray = family.facts.subarray
+    beams = tuple(
+        Beam(
+            telescope=limits.placement.telescopes[telescope],
+            station=limits.placement.stations[telescope],
+            delay_line=lines[line].name,
+            combiner_input=position + 1,
+            delay_start_m=round(float(family.delay_m[row, number, 0, position]), 6),
+            delay_end_m=round(float(family.delay_m[row, number, 1, position]), 6),
+            azimuth_start_deg=round(float(family.azimuth_deg[row, number, 0]), 6),
+            azimuth_end_deg=round(float(family.azimuth_deg[row, number, 1]), 6),
+            altitude_start_deg=round(float(family.altitude_deg[row, number, 0]), 6),
+            altitude_end_deg=round(float(family.altitude_deg[row, number, 1]), 6),
+        )
+        for position, (telescope, line) in enumerate(zip(subarray.telescopes, subarray.lines, strict=True))
+    )
+    start, end = int(family.start_tick[row, number]), int(family.end_tick[row, number])
+    # Before the first tick of the night the set-up runs in twilight: time is counted on from tick 0.
+    return Step(
+        role="science" if number == 1 else "calibrator",
+        object=sky.stars[star].name,
+        setup_start_utc=utc_text(
+            sky.times[start] - TimeDelta(float((start - setup_start) * sky.tick_s), format="sec")
+        ),
+        start_utc=utc_text(sky.times[start]),
+        end_utc=utc_text(sky.times[end]),
+        common_offset_m=round(float(family.offset_m[row, number]), 6),
+        beams=beams,
+    )
+
+
+def _margins(limits: NightLimits, family: VisitFamily, row: int) -> list[Margin]:
+    """The smallest margin of each limit over the whole visit, and on which star."""
+    request = limits.scenario.requests[family.request]
+    telescopes = np.array(family.facts.subarray.telescopes)
+    stars = (family.calibrators[0], family.request, family.calibrators[1])
+    worst: dict[str, Margin] = {}
+    for number, star in enumerate(stars):
+        ticks = slice(int(family.start_tick[row, number]), int(family.end_tick[row, number]) + 1)
+        verdicts = [*limits.of_telescopes, *limits.of_request(request, star, science=number == 1)]
+        found = [(v.limit, v.unit, value) for v, value in lowest(verdicts, star, telescopes, ticks)]
+        path = limits.path_m[star][ticks][:, telescopes] - family.facts.beam_path_m
+        delay = family.offset_m[row, number] + path
+        stroke = np.array([line.stroke_m for line in family.facts.lines])
+        inside = float(np.min(np.minimum(delay - stroke[:, 0], stroke[:, 1] - delay)))
+        found.append(("delay line stroke", "m", inside))
+        for limit, unit, value in found:
+            if np.isfinite(value) and (limit not in worst or value < worst[limit].margin):
+                name = limits.sky.stars[star].name
+                worst[limit] = Margin(limit=limit, margin=round(value, 4), unit=unit, object=name)
+    return list(worst.values())
+
+
+def _latest_start(solved: SolvedNight, candidate: int, following: int | None) -> int:
+    """The latest start of the same visit, without a hole before it, that leaves the next one as planned."""
+    table, problem = solved.table, solved.problem
+    same = np.flatnonzero(
+        (table.family == table.family[candidate]) & (problem.start >= problem.start[candidate])
+    )
+    latest = candidate
+    for other in same[np.argsort(problem.start[same])].tolist():
+        if problem.start[other] > problem.start[latest] + 1:
+            break
+        if following is not None and not problem.follows(other, following):
+            break
+        latest = other
+    return int(latest)
+
+
+def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) -> RequestOutcome:
+    request = solved.limits.scenario.requests[offer.request]
+    mine = [visit for visit in visits if visit.target == request.name]
+    of_request = solved.problem.request == offer.request
+    starts = len(np.unique(solved.problem.start[of_request]))
+    return RequestOutcome(
+        target=request.name,
+        combiner=request.combiner,
+        priority=request.priority,
+        visits_wanted=request.visits,
+        visits_planned=len(mine),
+        cells_filled=sum(len(visit.new_cells) for visit in mine),
+        cells_reachable=len(offer.reachable),
+        feasible_starts=starts,
+        reason=reason(solved.limits, offer, starts, len(mine)),
+    )

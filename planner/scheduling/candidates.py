@@ -1,0 +1,212 @@
+"""From limits to candidates: which subarrays, calibrators, starts and turns are offered.
+
+The offer is cut to a size that a proof can cover: a few subarrays for each
+request (by reachable value), a few calibrators (the nearest that work), a few
+brackets at each start (the shortest). The effort in ``scenario.toml`` sets how
+many; the bound of a plan is over all plans of these candidates.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.constraints.delay_range import delay_range
+from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility, faint_limit
+from planner.constraints.tonight import NightLimits
+from planner.geometry.baselines import baseline_vectors_m, lengths_m, pairs
+from planner.geometry.uv import uvw_m
+from planner.scheduling.subarrays import Subarray, assign_lines, possible_subarrays
+from planner.scheduling.visits import (
+    TURNS,
+    StarOnBeams,
+    SubarrayFacts,
+    VisitFamily,
+    facts_of,
+    star_on_beams,
+    visit_family,
+)
+from planner.science.coverage import cell_codes
+
+
+@dataclass(frozen=True)
+class RequestOffer:
+    """What the night holds for one request.
+
+    Attributes
+    ----------
+    request : int
+    families : tuple of VisitFamily
+    subarrays : tuple of Subarray
+        All that can serve it at some slot, best first.
+    reachable : ndarray
+        Codes of every cell that some subarray reaches while it is usable.
+    codes : dict
+        For each subarray in use, cell codes (time, baseline, channel).
+    """
+
+    request: int
+    families: tuple[VisitFamily, ...]
+    subarrays: tuple[Subarray, ...]
+    reachable: np.ndarray
+    codes: dict[Subarray, np.ndarray]
+
+
+def night_offers(limits: NightLimits) -> tuple[RequestOffer, ...]:
+    """Work out every visit that is offered to the solver, request by request."""
+    serving = _serving_subarrays(limits)
+    return tuple(
+        _offer(limits, request, serving[request]) for request in range(len(limits.scenario.requests))
+    )
+
+
+def _serving_subarrays(limits: NightLimits) -> list[list[Subarray]]:
+    """All subarrays with their lines that can serve each request at some slot."""
+    scenario, placement = limits.scenario, limits.placement
+    serving: list[list[Subarray]] = [[] for _ in scenario.requests]
+    for combiner in scenario.array.combiners:
+        asked = [i for i, request in enumerate(scenario.requests) if request.combiner == combiner.name]
+        stars = [scenario.requests[i].star for i in asked]
+        bright = faint_limit(stars, combiner, [c.name for c in placement.classes]).allowed
+        wanted: dict[tuple[int, ...], list[int]] = {}
+        for row, request in enumerate(asked):
+            for telescopes in possible_subarrays(placement, combiner, scenario.requests[request]):
+                if bright[row, list(telescopes)].all():
+                    wanted.setdefault(telescopes, []).append(request)
+        for telescopes, requests in sorted(wanted.items()):
+            for request, subarray in assign_lines(limits, combiner, telescopes, requests).items():
+                serving[request].append(subarray)
+    return serving
+
+
+def _offer(limits: NightLimits, request: int, subarrays: Sequence[Subarray]) -> RequestOffer:
+    scenario, effort = limits.scenario, limits.scenario.effort
+    wish = scenario.requests[request]
+    combiner = scenario.array.combiner(wish.combiner)
+    every_pair = baseline_vectors_m(limits.placement.vectors_m)
+    if not subarrays:
+        return RequestOffer(request, (), (), np.empty(0, dtype=np.int64), {})
+    uv = uvw_m(limits.sky.icrs_rad[[request]], limits.sky.frame.rotation, every_pair)[0, :, :, :2]
+    codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
+    ranked = []
+    for subarray in subarrays:
+        facts = facts_of(limits, subarray)
+        columns = pair_columns(len(limits.placement.telescopes), subarray.telescopes)
+        reached = np.unique(codes[_usable_ticks(limits, facts, request)][:, columns])
+        ranked.append((-len(reached), subarray.telescopes, facts, columns, reached))
+    ranked.sort(key=lambda entry: entry[:2])
+    families: list[VisitFamily] = []
+    for *_, facts, _, _ in ranked[: effort.subarrays_per_request]:
+        families += _families(limits, request, facts)
+    return RequestOffer(
+        request=request,
+        families=tuple(families),
+        subarrays=tuple(entry[2].subarray for entry in ranked),
+        reachable=np.unique(np.concatenate([entry[4] for entry in ranked])),
+        codes={entry[2].subarray: codes[:, entry[3]] for entry in ranked[: effort.subarrays_per_request]},
+    )
+
+
+def pair_columns(telescopes: int, chosen: Sequence[int]) -> np.ndarray:
+    """Return where the pairs of ``chosen`` stand among all pairs of ``telescopes``, (pair,)."""
+    table = {(int(i), int(j)): column for column, (i, j) in enumerate(pairs(telescopes))}
+    return np.array([table[pair] for pair in itertools.combinations(sorted(chosen), 2)], dtype=int)
+
+
+def _usable_ticks(limits: NightLimits, facts: SubarrayFacts, request: int) -> np.ndarray:
+    """Ticks at which the science star can be followed with this subarray, (time,)."""
+    telescopes = np.array(facts.subarray.telescopes)
+    wish = limits.scenario.requests[request]
+    path = limits.path_m[[request]][:, :, telescopes] - facts.beam_path_m
+    stroke = np.array([line.stroke_m for line in facts.lines])
+    in_range = delay_range(path, stroke).allowed[0]
+    in_window = limits.window(wish).allowed
+    return limits.allowed(wish, request, telescopes, science=True) & in_range & in_window
+
+
+def calibrators_for(
+    limits: NightLimits, request: int, facts: SubarrayFacts, science: StarOnBeams
+) -> list[StarOnBeams]:
+    """Return the calibrators offered to a request on a subarray, nearest first.
+
+    A calibrator must be bright enough for every class, little resolved on the
+    longest baseline, within the bracket distance, and usable itself with the
+    same beams. Those usable for at least half of the science star's time come
+    before those that are not.
+    """
+    scenario = limits.scenario
+    wish = scenario.requests[request]
+    first = len(scenario.requests)
+    stars = first + np.arange(len(scenario.calibrators))
+    middle = len(limits.sky.times) // 2
+    distance = bracket_distance_deg(limits.sky.direction[:, middle], request, stars)
+    telescopes = np.array(facts.subarray.telescopes)
+    longest = float(lengths_m(baseline_vectors_m(limits.placement.vectors_m[telescopes])).max())
+    names = [limits.placement.classes[i].name for i in telescopes]
+    fit = (
+        (distance <= scenario.limits.bracket_distance_max_deg)
+        & faint_limit(scenario.calibrators, facts.combiner, names).allowed.all(axis=-1)
+        & calibrator_visibility(
+            scenario.calibrators, longest, facts.combiner, scenario.limits.calibrator_vis2_min
+        ).allowed
+    )
+    found = []
+    needed = np.count_nonzero(science.usable)
+    for row in np.flatnonzero(fit):
+        star = int(stars[row])
+        allowed = limits.allowed(wish, star, telescopes, science=False)
+        on_beams = star_on_beams(limits, facts, star, allowed, science=False)
+        shared = np.count_nonzero(on_beams.usable & science.usable)
+        if shared:
+            found.append((2 * shared < needed, float(distance[row]), star, on_beams))
+    found.sort(key=lambda entry: entry[:3])
+    return [entry[3] for entry in found[: scenario.effort.calibrators_per_request]]
+
+
+def _families(limits: NightLimits, request: int, facts: SubarrayFacts) -> list[VisitFamily]:
+    """All candidate visits of one request on one subarray."""
+    wish = limits.scenario.requests[request]
+    telescopes = np.array(facts.subarray.telescopes)
+    allowed = limits.allowed(wish, request, telescopes, science=True)
+    science = star_on_beams(limits, facts, request, allowed, science=True)
+    if not science.usable.any():
+        return []
+    calibrators = calibrators_for(limits, request, facts, science)
+    slots = limits.sky.slots
+    in_window = limits.window(wish)
+    families = []
+    for turn in TURNS:
+        offered = []
+        for before, after in itertools.product(calibrators, repeat=2):
+            family = visit_family(request, facts, (before, science, after), slots, turn)
+            inside = in_window.allowed[family.start_tick[:, 0]] & in_window.allowed[family.end_tick[:, 2]]
+            same = _same_window(limits, request, family)
+            family = family.take(np.flatnonzero(inside & same))
+            if len(family.start_tick):
+                offered.append(family)
+        families += _shortest(offered, limits.scenario.effort.brackets_per_start)
+    return families
+
+
+def _same_window(limits: NightLimits, request: int, family: VisitFamily) -> np.ndarray:
+    """True where a visit starts and ends in one and the same absolute window, (start,)."""
+    if not limits.scenario.requests[request].extras.windows:
+        return np.ones(len(family.start_tick), dtype=bool)
+    outside = np.concatenate([[0], np.cumsum(~limits.window(limits.scenario.requests[request]).allowed)])
+    return outside[family.end_tick[:, 2] + 1] == outside[family.start_tick[:, 0]]
+
+
+def _shortest(families: Sequence[VisitFamily], most: int) -> list[VisitFamily]:
+    """Keep at each start the ``most`` families that end first; of equals, the earlier in the list."""
+    kept: dict[int, list[tuple[int, int, int]]] = {}
+    for number, family in enumerate(families):
+        for row, (start, end) in enumerate(zip(family.start_tick[:, 0], family.end_tick[:, 2], strict=True)):
+            kept.setdefault(int(start), []).append((int(end), number, row))
+    rows: dict[int, list[int]] = {}
+    for entries in kept.values():
+        for _, number, row in sorted(entries)[:most]:
+            rows.setdefault(number, []).append(row)
+    return [families[number].take(np.array(sorted(rows[number]), dtype=int)) for number in sorted(rows)]

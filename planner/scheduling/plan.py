@@ -1,0 +1,172 @@
+"""The plan as a document: what ``plan.json`` holds.
+
+The document carries the scenario it was made from, so that the audit needs no
+other file. Times are ISO 8601 UTC ending in ``Z``; delays are metres of
+light in the delay line; mount azimuths are cable-wrap angles (they may lie
+outside 0..360), from north through east.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from planner.scenario.targets import Scenario
+
+SCHEMA_NAME = "interferometer-planner/plan/1"
+
+
+class Document(BaseModel):
+    """A part of ``plan.json``."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Beam(Document):
+    """One telescope's light during one step."""
+
+    telescope: str
+    station: str
+    delay_line: str
+    combiner_input: int = Field(description="Input of the combiner, counted from 1.")
+    delay_start_m: float = Field(
+        description="Optical path in the line when recording starts, metres of light."
+    )
+    delay_end_m: float = Field(description="The same when recording ends.")
+    azimuth_start_deg: float = Field(description="Mount azimuth when recording starts, a cable-wrap angle.")
+    azimuth_end_deg: float
+    altitude_start_deg: float = Field(description="True altitude, without refraction.")
+    altitude_end_deg: float
+
+
+class Step(Document):
+    """One star tracked and recorded."""
+
+    role: Literal["science", "calibrator"]
+    object: str
+    setup_start_utc: str = Field(
+        description="The beams are free from here on; nothing records until start_utc."
+    )
+    start_utc: str
+    end_utc: str
+    common_offset_m: float = Field(description="K of the delay equation, held during the step.")
+    beams: tuple[Beam, ...]
+
+
+class Visit(Document):
+    """Calibrator, science, calibrator, for one request."""
+
+    id: str
+    target: str
+    combiner: str
+    subarray: tuple[str, ...]
+    steps: tuple[Step, ...]
+    latest_start_utc: str = Field(
+        description="Latest start that keeps this visit and all later ones as planned."
+    )
+    margins: tuple[Margin, ...]
+    new_cells: tuple[tuple[int, int], ...] = Field(
+        description="Cells that no earlier visit of this request fills; (u, v) index, folded."
+    )
+    value: int = Field(description="Priority times newly filled value.")
+
+
+class Margin(Document):
+    """By how much the tightest moment of a visit keeps a limit."""
+
+    limit: str
+    margin: float
+    unit: str
+    object: str
+
+
+class RequestOutcome(Document):
+    """What became of one request."""
+
+    target: str
+    combiner: str
+    priority: int
+    visits_wanted: int
+    visits_planned: int
+    cells_filled: int
+    cells_reachable: int
+    feasible_starts: int = Field(description="Slots of the night at which a whole visit could start.")
+    reason: str | None = Field(
+        description="Why fewer visits were planned than wanted; null when none is missing."
+    )
+
+
+class SolverReport(Document):
+    """How the plan was found and what is proven about it."""
+
+    made_by: Literal["cp-sat", "greedy", "nothing to plan"]
+    status: Literal["optimal", "feasible", "empty"]
+    score: int
+    bound: int
+    gap: float
+    effort: float
+    candidates: int = Field(
+        description="Candidate visits the solver chose from; the bound is over all plans of these."
+    )
+    solver: str
+
+
+class EarthOrientation(Document):
+    """State of UT1 and polar motion for this night."""
+
+    source: str
+    state: Literal["measured", "predicted", "frozen"]
+    ut1_minus_utc_s: float
+    error_s: float
+    delay_error_mm: float = Field(description="What that error means on the longest baseline in use.")
+    sentence: str
+
+
+class Night(Document):
+    """The dark hours and the grid."""
+
+    date: str
+    sun_altitude_max_deg: float
+    start_utc: str = Field(description="The Sun goes below the limit.")
+    end_utc: str = Field(description="The Sun comes above the limit.")
+    slot_s: int
+    tick_s: int
+    moon_illumination: float
+
+
+class AuditCheck(Document):
+    """One kind of check of the audit."""
+
+    name: str
+    passed: bool
+    checked: int = Field(description="How many times it was applied.")
+    worst: str = Field(description="The tightest case, or the first failures.")
+
+
+class AuditReport(Document):
+    """Result of the independent check."""
+
+    passed: bool
+    checks: tuple[AuditCheck, ...]
+
+
+class NightPlan(Document):
+    """Everything in ``plan.json``."""
+
+    schema_name: str = Field(default=SCHEMA_NAME, alias="schema")
+    planner_version: str
+    scenario: Scenario
+    night: Night
+    configuration: str
+    placement: dict[str, str] = Field(description="Telescope to station.")
+    solver: SolverReport
+    visits: tuple[Visit, ...]
+    requests: tuple[RequestOutcome, ...]
+    earth_orientation: EarthOrientation
+    audit: AuditReport | None = None
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+
+
+Visit.model_rebuild()

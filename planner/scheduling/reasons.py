@@ -1,0 +1,174 @@
+"""Why a request got fewer visits than it wants, in a sentence with a number and a time.
+
+The first limit that is never kept answers; where each limit alone is kept at
+some time but never all together, the hours of each are told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from planner.constraints.delay_range import held_offset
+from planner.constraints.instrument import faint_limit
+from planner.constraints.tonight import NightLimits
+from planner.constraints.verdict import Verdict
+from planner.constraints.windows import intervals
+from planner.scenario.targets import Request
+from planner.scheduling.candidates import RequestOffer
+from planner.scheduling.setup import ticks_up
+from planner.scheduling.subarrays import Subarray, assign_lines, home_lines, possible_subarrays
+from planner.sky.night import NightSky
+from planner.units import DAY_S
+
+
+def reason(limits: NightLimits, offer: RequestOffer, starts: int, planned: int) -> str | None:
+    """Return why fewer visits are planned than wanted, or None when all are.
+
+    Parameters
+    ----------
+    limits : NightLimits
+    offer : RequestOffer
+    starts : int
+        Slots at which a whole visit could start.
+    planned : int
+        Visits in the plan.
+    """
+    request = limits.scenario.requests[offer.request]
+    if planned >= request.visits:
+        return None
+    if starts:
+        if planned:
+            return (
+                f"{planned} of {request.visits} visits planned: another one fits at {starts} starts at most, "
+                "but the time is worth more elsewhere or its cells are filled already"
+            )
+        return (
+            f"feasible at {starts} starts, but the time is worth more for other requests "
+            "(raise its priority, or free the time)"
+        )
+    return _instrument(limits, request) or _sky(limits, offer) or _bracket(limits, offer)
+
+
+def _instrument(limits: NightLimits, request: Request) -> str | None:
+    """What excludes every subarray, whatever the time."""
+    combiner = limits.scenario.array.combiner(request.combiner)
+    subarrays = possible_subarrays(limits.placement, combiner, request)
+    if not subarrays:
+        return (
+            f"{combiner.name} needs {combiner.beams} telescopes that it accepts, and the configuration "
+            "and the request leave fewer"
+        )
+    margin = faint_limit([request.star], combiner, [c.name for c in limits.placement.classes]).margin[0]
+    best = max(float(margin[list(telescopes)].min()) for telescopes in subarrays)
+    if best < 0:
+        return (
+            f"limiting magnitude: {combiner.band} = {request.star.mag[combiner.band]:.2f} is "
+            f"{-best:.2f} mag too faint for {combiner.name}"
+        )
+    return None
+
+
+def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
+    """The limit that the science star never keeps for a whole step, or the limits that never meet."""
+    request = limits.scenario.requests[offer.request]
+    combiner = limits.scenario.array.combiner(request.combiner)
+    subarrays = offer.subarrays or _any_subarrays(limits, offer.request)
+    best: tuple[Subarray, list[Verdict], np.ndarray] | None = None
+    for subarray in subarrays:
+        verdicts = _on_subarray(limits, offer.request, subarray)
+        kept = np.sum([v.allowed for v in verdicts], axis=0)
+        if (
+            best is None
+            or kept.max() > best[2].max()
+            or (kept.max() == best[2].max() and np.sum(kept == kept.max()) > np.sum(best[2] == best[2].max()))
+        ):
+            best = (subarray, verdicts, kept)
+    if best is None:
+        return "no delay lines can be led to the telescopes of any subarray"
+    verdicts = best[1]
+    names = "-".join(limits.placement.telescopes[i] for i in best[0].telescopes)
+    for verdict in verdicts:
+        if not verdict.allowed.any():
+            tick = int(np.argmax(verdict.margin))
+            return (
+                f"{verdict.limit}: at best {-verdict.margin[tick]:.3g} {verdict.unit} short, "
+                f"at {clock(limits.sky, tick)} UTC ({names})"
+            )
+    together = np.logical_and.reduce([v.allowed for v in verdicts])
+    ticks = int(ticks_up(combiner.science_recording_s, limits.sky.tick_s))
+    longest = max((last - first for first, last in intervals(together)), default=-1)
+    if longest < ticks:
+        parts = [f"{v.limit} {_hours(limits.sky, v.allowed)}" for v in verdicts if not v.allowed.all()]
+        how = (
+            "never all kept at once"
+            if longest < 0
+            else f"all kept for {longest * limits.sky.tick_s / 60:.0f} min"
+        )
+        return f"limits {how} with {names}: kept by " + "; ".join(parts)
+    return None
+
+
+def _any_subarrays(limits: NightLimits, request: int) -> list[Subarray]:
+    """Subarrays with any delay lines, for a request that none serves."""
+    wish = limits.scenario.requests[request]
+    combiner = limits.scenario.array.combiner(wish.combiner)
+    homes = home_lines(limits.scenario.array, limits.placement)
+    found = []
+    for telescopes in possible_subarrays(limits.placement, combiner, wish):
+        served = assign_lines(limits, combiner, telescopes, [request])
+        lines = served[request].lines if request in served else tuple(homes[i] for i in telescopes)
+        if min(lines) >= 0:
+            found.append(Subarray(combiner.name, telescopes, lines))
+    return found
+
+
+def _on_subarray(limits: NightLimits, request: int, subarray: Subarray) -> list[Verdict]:
+    """Every limit of the science star on one subarray, each (time,)."""
+    scenario = limits.scenario
+    wish = scenario.requests[request]
+    combiner = scenario.array.combiner(wish.combiner)
+    telescopes = np.array(subarray.telescopes)
+    found = [
+        Verdict(v.limit, v.unit, v.on_time(request, telescopes), ("time",)) for v in limits.of_telescopes
+    ]
+    found += list(limits.of_request(wish, request, science=True))
+    found.append(limits.window(wish))
+    path = limits.path_m[[request]][:, :, telescopes] - np.array(
+        combiner.beam_path_m or [0.0] * combiner.beams
+    )
+    stroke = np.array([scenario.array.delay_lines[line].stroke_m for line in subarray.lines])
+    ticks = int(ticks_up(combiner.science_recording_s, limits.sky.tick_s))
+    if path.shape[1] > ticks:
+        margin = held_offset(path, stroke, ticks).margin_m[0]
+        found.append(Verdict("delay range", "m", np.pad(margin, (0, ticks), mode="edge"), ("time",)))
+    return found
+
+
+def _bracket(limits: NightLimits, offer: RequestOffer) -> str:
+    """The science star is possible, so its calibrators or the room for the whole visit are missing."""
+    scenario = limits.scenario
+    request = scenario.requests[offer.request]
+    if offer.families:
+        return "the visit fits at no start"
+    if request.extras.windows:
+        return "no whole visit fits into its absolute window with a calibrator before and after"
+    return (
+        f"no calibrator before and after: none within {scenario.limits.bracket_distance_max_deg:g} deg is "
+        "bright enough, small enough and in reach of the same beams when the target is"
+    )
+
+
+def clock(sky: NightSky, tick: int) -> str:
+    """Time of a tick as HH:MM UTC."""
+    second = (sky.times[0].utc.mjd % 1.0) * DAY_S + tick * sky.tick_s
+    minute = round(second / 60.0) % 1440
+    return f"{minute // 60:02d}:{minute % 60:02d}"
+
+
+def _hours(sky: NightSky, allowed: np.ndarray) -> str:
+    runs: Sequence[tuple[int, int]] = intervals(allowed)
+    if not runs:
+        return "never"
+    return ", ".join(f"{clock(sky, first)}-{clock(sky, last)}" for first, last in runs[:3])

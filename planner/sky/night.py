@@ -1,0 +1,178 @@
+"""A night: its dark hours, its grid of ticks, and every star at every tick."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.time import Time, TimeDelta
+from scipy.optimize import brentq
+
+from planner.errors import NoNight
+from planner.scenario.targets import Scenario, Star
+from planner.sky.directions import (
+    SunAndMoon,
+    directions,
+    icrs_at_date,
+    natural_directions,
+    place_of,
+    sun_altitude_deg,
+    sun_and_moon,
+)
+from planner.sky.earth import EarthFrame, Place, earth_frame, offline_earth
+from planner.units import DAY_S
+
+SEARCH_STEP_S = 300.0  # the Sun's altitude is smooth: its extremes are found to 0.01 degree on this grid
+
+
+@dataclass(frozen=True)
+class DarkHours:
+    """When the Sun is below the limit: one interval, start before end."""
+
+    start: Time
+    end: Time
+
+
+@dataclass(frozen=True)
+class NightSky:
+    """Every star of a scenario at every tick of a night.
+
+    Attributes
+    ----------
+    dark : DarkHours
+    tick_s, ticks_per_slot : int
+    first_slot : int
+        Index of the first tick that is a whole multiple of the slot in UTC.
+    stars : tuple of Star
+        Targets in the order of the requests, then the calibrators.
+    frame : EarthFrame
+    direction : ndarray (star, time, 3)
+    icrs_rad : ndarray (star, 2)
+    sun_moon : SunAndMoon
+    """
+
+    dark: DarkHours
+    tick_s: int
+    ticks_per_slot: int
+    first_slot: int
+    stars: tuple[Star, ...]
+    frame: EarthFrame
+    direction: np.ndarray
+    icrs_rad: np.ndarray
+    sun_moon: SunAndMoon
+
+    @property
+    def times(self) -> Time:
+        """The ticks, UTC."""
+        return self.frame.times
+
+    @property
+    def slots(self) -> np.ndarray:
+        """Ticks at which a visit may start, (slot,)."""
+        return np.arange(self.first_slot, len(self.times), self.ticks_per_slot)
+
+
+def noon_utc(place: Place, date: datetime.date) -> Time:
+    """Return the mean local noon of ``date`` at the site, to the second."""
+    longitude = (place.longitude_deg + 180.0) % 360.0 - 180.0
+    with offline_earth():
+        midday = Time(f"{date.isoformat()}T12:00:00", scale="utc")
+        return midday - TimeDelta(round(longitude / 360.0 * DAY_S), format="sec")
+
+
+def dark_hours(place: Place, date: datetime.date, sun_altitude_max_deg: float) -> DarkHours:
+    """Return when the Sun is below the limit in the night of ``date``, edges to the second.
+
+    Parameters
+    ----------
+    place : Place
+    date : datetime.date
+        Local date of the evening.
+    sun_altitude_max_deg : float
+
+    Raises
+    ------
+    NoNight
+        When the Sun stays above the limit from noon to noon; the message says
+        how low it comes and when.
+    """
+    noon = noon_utc(place, date)
+    seconds = np.arange(0.0, DAY_S + 1.0, SEARCH_STEP_S)
+
+    def above(second: float | np.ndarray) -> np.ndarray:
+        with offline_earth():
+            times = noon + TimeDelta(np.atleast_1d(second), format="sec")
+        return sun_altitude_deg(place, times) - sun_altitude_max_deg
+
+    def edge(early: float, late: float) -> float:
+        return float(brentq(lambda second: above(second)[0], early, late, xtol=0.01))
+
+    height = above(seconds)
+    below = np.flatnonzero(height < 0)
+    if len(below) == 0:
+        lowest = int(np.argmin(height))
+        when = (noon + TimeDelta(seconds[lowest], format="sec")).strftime("%Y-%m-%d %H:%M")
+        raise NoNight(
+            f"In the night of {date.isoformat()} the Sun never goes below {sun_altitude_max_deg:g} deg: "
+            f"it is lowest at {height[lowest] + sun_altitude_max_deg:.1f} deg, {when} UTC. "
+            "Choose another date or a higher night.sun_altitude_max_deg."
+        )
+    first, last = int(below[0]), int(below[-1])
+    start = seconds[first] if first == 0 else edge(seconds[first - 1], seconds[first])
+    end = seconds[last] if last == len(seconds) - 1 else edge(seconds[last], seconds[last + 1])
+    with offline_earth():
+        return DarkHours(noon + TimeDelta(start, format="sec"), noon + TimeDelta(end, format="sec"))
+
+
+def night_sky(scenario: Scenario, date: datetime.date, stars: Sequence[Star] | None = None) -> NightSky:
+    """Compute where everything is in the night of ``date``.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    date : datetime.date
+    stars : sequence of Star, optional
+        Default: every target, then every calibrator.
+
+    Raises
+    ------
+    NoNight
+    """
+    place = place_of(scenario.array.site)
+    settings = scenario.night
+    if stars is None:
+        stars = [request.star for request in scenario.requests] + list(scenario.calibrators)
+    dark = dark_hours(place, date, settings.sun_altitude_max_deg)
+    times, first_slot = _ticks(dark, settings.tick_s, settings.slot_s)
+    frame = earth_frame(place, times)
+    return NightSky(
+        dark=dark,
+        tick_s=settings.tick_s,
+        ticks_per_slot=settings.slot_s // settings.tick_s,
+        first_slot=first_slot,
+        stars=tuple(stars),
+        frame=frame,
+        direction=directions(natural_directions(stars, frame), frame),
+        icrs_rad=icrs_at_date(stars, times[len(times) // 2]),
+        sun_moon=sun_and_moon(place, times),
+    )
+
+
+def _ticks(dark: DarkHours, tick_s: int, slot_s: int) -> tuple[Time, int]:
+    """Whole multiples of tick_s of UTC inside the dark hours, and the first that is a multiple of slot_s."""
+    with offline_earth():
+        midnight = Time(dark.start.strftime("%Y-%m-%d"), scale="utc")
+        first = int(np.ceil((dark.start - midnight).to_value("s") / tick_s))
+        last = int(np.floor((dark.end - midnight).to_value("s") / tick_s))
+        count = max(last - first + 1, 1)
+        times = midnight + TimeDelta(np.arange(first, first + count) * float(tick_s), format="sec")
+    per_slot = slot_s // tick_s
+    return times, (-first) % per_slot
+
+
+def utc_text(time: Time) -> str:
+    """Return a time as ISO 8601 UTC to the second, ending in Z."""
+    with offline_earth():
+        return str(time.utc.strftime("%Y-%m-%dT%H:%M:%SZ"))
