@@ -33,8 +33,10 @@ def absolute_windows(times: Time, windows: tuple[Window, ...]) -> Verdict:
         return Verdict("absolute window", "min", np.full(len(times), np.inf), ("time",))
     with offline_earth():
         margins = [
+            # To the millisecond: an edge that falls on a tick belongs to the window.
             np.minimum(
-                (times - Time(window.start_utc)).to_value("s"), (Time(window.end_utc) - times).to_value("s")
+                np.round((times - Time(window.start_utc)).to_value("s"), 3),
+                np.round((Time(window.end_utc) - times).to_value("s"), 3),
             )
             / 60.0
             for window in windows

@@ -1,1 +1,1 @@
-"""TODO"""
+"""What of the array? Stations and baselines, u v w, and the delay equation."""

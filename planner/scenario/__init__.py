@@ -1,1 +1,1 @@
-"""TODO"""
+"""What did the user write? Reading and checking a scenario folder, every problem at once."""

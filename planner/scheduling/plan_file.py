@@ -12,6 +12,7 @@ from planner.errors import InputProblems, Problem
 from planner.scheduling.plan import SCHEMA_NAME, NightPlan
 
 PLAN_FILE = "plan.json"
+SCHEMA_FILE = Path(__file__).with_name("plan.schema.json")
 LARGEST_BYTES = 50_000_000
 
 
@@ -24,6 +25,11 @@ def plan_schema() -> dict[str, Any]:
     """Return the JSON Schema (draft 2020-12) of ``plan.json``."""
     schema = NightPlan.model_json_schema(by_alias=True)
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": f"urn:{SCHEMA_NAME}"} | schema
+
+
+def schema_text() -> str:
+    """Return the text of the published ``plan.schema.json``."""
+    return json.dumps(plan_schema(), indent=2, ensure_ascii=False) + "\n"
 
 
 def read_plan(path: str | Path) -> NightPlan:
