@@ -9,12 +9,16 @@ import numpy as np
 import pytest
 from astropy.time import TimeDelta
 from invented import random_scenario
-from nights import best_score, build, planned, slow_follows
+from nights import Built, best_score, build, planned, slow_follows
 
 from planner.scenario.night import Window
-from planner.scheduling.cpsat import Solution, cliques, solve_night
+from planner.scheduling.bound import ceiling
+from planner.scheduling.cpsat import Solution, close_programs, solve_night
+from planner.scheduling.exclusions import cliques, conflicts, undominated
 from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.problem import NightProblem
+from planner.scheduling.programs import request_values
+from planner.scheduling.route import route_of
 from planner.scheduling.subarrays import assign_lines, home_lines, possible_subarrays
 
 
@@ -103,6 +107,57 @@ def test_cliques_hold_every_exclusion_and_nothing_else(seed):
     for a, b in itertools.combinations(range(len(problem)), 2):
         first, second = (a, b) if problem.start[a] <= problem.start[b] else (b, a)
         assert (frozenset((a, b)) in together) == (not problem.follows(first, second))
+
+
+@pytest.mark.parametrize("seed", range(1, 5))
+def test_candidates_that_are_left_out_can_be_replaced(seed):
+    night = small_night(seed)
+    problem = night.problem
+    kept = undominated(problem)
+    assert len(kept) < len(problem)
+    reduced = Built(night.limits, night.offers, problem.only(kept), night.table, night.families)
+    allowed = conflicts(problem)
+    for lost in np.setdiff1d(np.arange(len(problem)), kept):
+        stand_ins = [
+            other
+            for other in kept
+            if problem.request[other] == problem.request[lost]
+            and set(problem.cells[lost]) <= set(problem.cells[other])
+            and not np.any(allowed[other] & ~allowed[lost])
+        ]
+        assert stand_ins
+    assert len(reduced.problem) == len(kept)
+
+
+@pytest.mark.parametrize("seed", range(1, 9))
+def test_no_plan_exceeds_the_ceiling_and_the_best_is_made_of_close_programs(seed):
+    night = small_night(seed)
+    problem = night.problem.only(undominated(night.problem))
+    if not len(problem):
+        return
+    requests = request_values(problem, conflicts(problem))
+    top = ceiling(requests, cliques(problem), len(problem))
+    found = solve_night(night.problem, 20.0)
+    assert found.score <= top.bound + 1e-6
+    close = close_programs(requests, route_of(problem), top, found.score)
+    assert close is not None
+    values = {(program.request, program.visits): program.value for program in close}
+    best = 0
+    for choice in itertools.product(*([None, *(k for k in values if k[0] == r.request)] for r in requests)):
+        taken = [key for key in choice if key is not None]
+        visits = [candidate for _, own in taken for candidate in own]
+        if sum(values[key] for key in taken) > best and problem.possible(visits):
+            best = sum(values[key] for key in taken)
+    assert best == found.score
+
+
+def test_a_request_that_wants_more_visits_than_a_program_holds_is_solved_visit_by_visit():
+    night = small_night(2)
+    problem = NightProblem(**{**vars(night.problem), "visits_max": np.array([4, 1, 1])})
+    found = solve_night(problem, 20.0)
+    many = Built(night.limits, night.offers, problem, night.table, night.families)
+    assert found.status == "optimal"
+    assert found.score == best_score(many)
 
 
 @pytest.mark.parametrize("seed", range(1, 13))

@@ -1,10 +1,15 @@
 """The CP-SAT model of a night: which visits are made, so that most value is filled, with a bound.
 
-One Boolean for each candidate. Exclusions are cliques, because cliques give
-the linear relaxation that the bound lives on: one at-most-one for each slot
-over all visits that occupy it (the shortest set-up after them included), and
-one for each candidate and each slot at which a longer set-up still excludes
-some starts. A cell counts when a visit that fills it is made.
+The variables are programs, the sets of visits that serve one request
+(``programs``), so that a cell that two visits fill counts once; exclusions are
+at-most-ones over large cliques (``exclusions``). The bound comes down in
+stages, each proven. First by prices (``bound``). Then by asking: is there a
+plan worth w or more? Only programs that fall short of the best by little
+enough can be in it (``route``), few when w is near the bound; when CP-SAT finds
+none, the bound is w - 1, and w is lowered until a plan meets it. Where a
+request wants more visits than a program holds, or there are too many programs,
+the visits themselves are the variables and a cell counts when one that fills
+it is made.
 """
 
 from __future__ import annotations
@@ -18,11 +23,23 @@ from typing import Literal
 import numpy as np
 from ortools.sat.python import cp_model
 
+from planner.scheduling.bound import Ceiling, ceiling
+from planner.scheduling.exclusions import cliques, conflicts, undominated
 from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.problem import NightProblem
+from planner.scheduling.programs import Program, RequestValues, request_values
+from planner.scheduling.route import Route, route_of
 
 # Measured: fewer workers run no linear relaxation and prove nothing; interleaving makes the run repeatable.
 WORKERS = 8
+PROGRAMS_MAX = 60_000  # a model of this many is still built and solved in tens of seconds
+FIRST_SHARE = 0.25  # of the effort, for the first model
+NEAR = 0.995  # the first model holds the programs of plans within this part of the bound
+QUESTIONS = 5  # steps from the bound down to the score
+MANY = 1 << 60
+TINY = 1e-6
+
+Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -58,9 +75,7 @@ def solver_name() -> str:
     return f"OR-Tools CP-SAT {version('ortools')}"
 
 
-def solve_night(
-    problem: NightProblem, effort: float, progress: Callable[[int, int], None] | None = None
-) -> Solution:
+def solve_night(problem: NightProblem, effort: float, progress: Progress | None = None) -> Solution:
     """Solve a night to a score with a proven bound.
 
     Parameters
@@ -76,33 +91,197 @@ def solve_night(
     Solution
         The greedy plan when the solver finds nothing better.
     """
+    tell = progress or (lambda score, bound: None)
     greedy = greedy_plan(problem)
-    greedy_score = problem.score(greedy)
     if not greedy:
         return Solution((), 0, 0, "nothing to plan", "empty")
-    model, visit, filled = night_model(problem)
-    fill = {int(cell) for candidate in greedy for cell in problem.cells[candidate]}
-    taken = set(greedy)
-    for number, variable in enumerate(visit):
-        model.add_hint(variable, number in taken)
-    for cells, variable in filled:
-        model.add_hint(variable, cells[0] in fill)
+    kept = undominated(problem)
+    small = problem.only(kept)
+    chosen, bound = _solve(small, effort, tell)
+    plan = _without_idle(problem, [int(kept[number]) for number in chosen])
+    score, greedy_score = problem.score(plan), problem.score(greedy)
+    if score <= greedy_score:
+        status: Literal["optimal", "feasible"] = "optimal" if greedy_score == bound else "feasible"
+        return Solution(greedy, greedy_score, bound, "greedy", status)
+    return Solution(plan, score, bound, "cp-sat", "optimal" if score == bound else "feasible")
+
+
+def _solve(problem: NightProblem, effort: float, tell: Progress) -> tuple[tuple[int, ...], int]:
+    """Return the best plan found (candidates) and the proven bound."""
+    groups = cliques(problem)
+    requests = request_values(problem, conflicts(problem))
+    top = ceiling(requests, groups, len(problem))
+    bound = min(int(np.floor(top.bound + TINY)), _everything(problem))
+    best = greedy_plan(problem)
+    tell(problem.score(best), bound)
+    if not all(request.whole for request in requests):
+        found = _choose_visits(problem, groups, effort, best)
+        best = max(best, found.visits, key=problem.score)
+        return best, max(min(bound, found.bound), problem.score(best))
+    route = route_of(problem)
+    near = close_programs(requests, route, top, int(np.ceil(bound * NEAR))) or []
+    first = list({(program.request, program.visits): program for program in (*top.programs, *near)}.values())
+    found = _choose_programs(problem, groups, first, effort * FIRST_SHARE, best)
+    spent = found.spent
+    best = max(best, found.visits, key=problem.score)
+    tell(problem.score(best), bound)
+    for wanted in _questions(problem.score(best), bound):
+        close = close_programs(requests, route, top, wanted)
+        if close is None or spent >= effort:
+            break
+        found = _choose_programs(problem, groups, close, effort - spent, best, wanted)
+        spent += found.spent
+        best = max(best, found.visits, key=problem.score)
+        # A plan that the model cannot hold is worth less than wanted.
+        bound = min(bound, max(found.bound, wanted - 1, problem.score(best)))
+        tell(problem.score(best), bound)
+        if found.visits or found.bound >= wanted:
+            break
+    return best, max(bound, problem.score(best))
+
+
+def _questions(score: int, bound: int) -> list[int]:
+    """Values to ask for, from near the bound down to just above the score."""
+    return sorted({int(w) for w in np.ceil(np.linspace(score + 1, bound, QUESTIONS))}, reverse=True)[1:] or (
+        [bound] if bound > score else []
+    )
+
+
+def _everything(problem: NightProblem) -> int:
+    """Value of every cell that some candidate fills."""
+    return int(problem.value[np.unique(np.concatenate(problem.cells))].sum())
+
+
+def close_programs(
+    requests: list[RequestValues], route: Route, top: Ceiling, wanted: int
+) -> list[Program] | None:
+    """Return every program that a plan worth ``wanted`` or more can hold, None when there are too many.
+
+    A plan is worth at most the dearest route through its visits plus, for each
+    request, the reduced value of its program; so what a program and the routes
+    through its visits fall short of the best must stay within the slack.
+    """
+    through = route.through(top.price)
+    dearest = float(through.max())
+    slack = dearest + sum(top.best.values()) - wanted + TINY
+    found: list[Program] = []
+    for request in requests:
+        for program in request.above(top.price, top.best[request.request] - slack):
+            short = top.best[request.request] - program.reduced
+            detour = dearest - float(through[list(program.visits)].min())
+            if short + detour <= slack:
+                found.append(program)
+                if len(found) > PROGRAMS_MAX:
+                    return None
+    return found
+
+
+def _solver(effort: float) -> cp_model.CpSolver:
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = WORKERS
     solver.parameters.interleave_search = True
     solver.parameters.linearization_level = 2
     solver.parameters.random_seed = 1
     solver.parameters.max_deterministic_time = effort
-    status = solver.solve(model, _Progress(progress) if progress else None)
-    reached = status in (cp_model.OPTIMAL, cp_model.FEASIBLE)
-    ceiling = int(problem.value[np.unique(np.concatenate(problem.cells))].sum())
-    bound = min(ceiling, int(np.floor(solver.best_objective_bound + 1e-6))) if reached else ceiling
-    chosen = tuple(n for n, variable in enumerate(visit) if solver.boolean_value(variable)) if reached else ()
-    chosen = _without_idle(problem, chosen)
-    score = problem.score(chosen)
-    if not reached or score < greedy_score:
-        return Solution(greedy, greedy_score, max(bound, greedy_score), "greedy", "feasible")
-    return Solution(chosen, score, bound, "cp-sat", "optimal" if score == bound else "feasible")
+    return solver
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What one run of CP-SAT found: candidates, a bound over its model, and the effort spent."""
+
+    visits: tuple[int, ...]
+    bound: int
+    spent: float
+
+
+def _run(model: cp_model.CpModel, effort: float, nothing: int) -> tuple[cp_model.CpSolver, bool, int]:
+    """Solve a model; return the solver, whether it holds a solution, and a whole bound on the objective.
+
+    ``nothing`` is the bound where CP-SAT proves that there is no solution.
+    """
+    solver = _solver(effort)
+    status = solver.solve(model)
+    if status == cp_model.INFEASIBLE:
+        return solver, False, nothing
+    bound = solver.best_objective_bound
+    ceiling_ = int(np.floor(bound + TINY)) if np.isfinite(bound) and status != cp_model.UNKNOWN else MANY
+    return solver, status in (cp_model.OPTIMAL, cp_model.FEASIBLE), ceiling_
+
+
+def _choose_programs(
+    problem: NightProblem,
+    groups: Sequence[Sequence[int]],
+    programs: Sequence[Program],
+    effort: float,
+    hint: tuple[int, ...],
+    wanted: int | None = None,
+) -> Choice:
+    """Choose at most one program for each request, worth ``wanted`` or more together when that is given."""
+    model = cp_model.CpModel()
+    chosen = [model.new_bool_var(f"program {number}") for number in range(len(programs))]
+    of_candidate: dict[int, list[int]] = defaultdict(list)
+    of_request: dict[int, list[int]] = defaultdict(list)
+    for number, program in enumerate(programs):
+        of_request[program.request].append(number)
+        for candidate in program.visits:
+            of_candidate[candidate].append(number)
+    sets = {
+        tuple(sorted({number for candidate in group for number in of_candidate.get(candidate, ())}))
+        for group in groups
+    }
+    for numbers in sorted({*sets, *(tuple(own) for own in of_request.values())}):
+        if len(numbers) > 1:
+            model.add_at_most_one(chosen[number] for number in numbers)
+    value = sum(program.value * chosen[number] for number, program in enumerate(programs))
+    if wanted is None:
+        hinted: dict[int, list[int]] = defaultdict(list)
+        for candidate in sorted(hint):
+            hinted[int(problem.request[candidate])].append(candidate)
+        for number, program in enumerate(programs):
+            model.add_hint(chosen[number], tuple(hinted.get(program.request, ())) == program.visits)
+    else:
+        model.add(value >= wanted)
+    model.maximize(value)
+    solver, found, bound = _run(model, effort, -1)
+    taken = [
+        program for number, program in enumerate(programs) if found and solver.boolean_value(chosen[number])
+    ]
+    visits = tuple(sorted(candidate for program in taken for candidate in program.visits))
+    return Choice(visits, bound, solver.response_proto.deterministic_time)
+
+
+def _choose_visits(
+    problem: NightProblem, groups: Sequence[Sequence[int]], effort: float, hint: tuple[int, ...]
+) -> Choice:
+    """Choose visits one by one; a cell counts when a visit that fills it is made."""
+    model = cp_model.CpModel()
+    visit = [model.new_bool_var(f"visit {number}") for number in range(len(problem))]
+    for group in groups:
+        model.add_at_most_one(visit[number] for number in group)
+    for request, most in enumerate(problem.visits_max.tolist()):
+        mine = np.flatnonzero(problem.request == request)
+        if len(mine):
+            model.add(sum(visit[number] for number in mine) <= most)
+    fillers: dict[int, list[int]] = defaultdict(list)
+    for number, cells in enumerate(problem.cells):
+        for cell in cells.tolist():
+            fillers[cell].append(number)
+    # Cells that are filled by exactly the same candidates share one variable.
+    worth: dict[tuple[int, ...], int] = defaultdict(int)
+    for cell in sorted(fillers):
+        worth[tuple(fillers[cell])] += int(problem.value[cell])
+    filled = [model.new_bool_var(f"cells {number}") for number in range(len(worth))]
+    hinted = set(hint)
+    for numbers, variable in zip(worth, filled, strict=True):
+        model.add_bool_or([visit[number] for number in numbers] + [~variable])
+        model.add_hint(variable, not hinted.isdisjoint(numbers))
+    for number, variable in enumerate(visit):
+        model.add_hint(variable, number in hinted)
+    model.maximize(sum(value * variable for value, variable in zip(worth.values(), filled, strict=True)))
+    solver, found, bound = _run(model, effort, 0)
+    visits = tuple(number for number, own in enumerate(visit) if found and solver.boolean_value(own))
+    return Choice(visits, bound, solver.response_proto.deterministic_time)
 
 
 def _without_idle(problem: NightProblem, chosen: Sequence[int]) -> tuple[int, ...]:
@@ -113,62 +292,3 @@ def _without_idle(problem: NightProblem, chosen: Sequence[int]) -> tuple[int, ..
         if problem.score(others) == problem.score(kept):
             kept = others
     return tuple(kept)
-
-
-def night_model(
-    problem: NightProblem,
-) -> tuple[cp_model.CpModel, list[cp_model.IntVar], list[tuple[tuple[int, ...], cp_model.IntVar]]]:
-    """Build the model.
-
-    Returns
-    -------
-    model
-    visit : list of Boolean
-        One for each candidate.
-    filled : list of (cells, Boolean)
-        Cells that are filled by exactly the same candidates share one variable.
-    """
-    model = cp_model.CpModel()
-    visit = [model.new_bool_var(f"visit {number}") for number in range(len(problem))]
-    for clique in cliques(problem):
-        model.add_at_most_one(visit[number] for number in clique)
-    for request, most in enumerate(problem.visits_max):
-        mine = np.flatnonzero(problem.request == request)
-        if len(mine):
-            model.add(sum(visit[number] for number in mine) <= int(most))
-    fillers: dict[int, list[int]] = defaultdict(list)
-    for number, cells in enumerate(problem.cells):
-        for cell in cells.tolist():
-            fillers[cell].append(number)
-    alike: dict[tuple[int, ...], list[int]] = defaultdict(list)
-    for cell in sorted(fillers):
-        alike[tuple(fillers[cell])].append(cell)
-    filled = []
-    for numbers, cells in alike.items():
-        variable = model.new_bool_var(f"cell {cells[0]}")
-        model.add_bool_or([visit[number] for number in numbers] + [~variable])
-        filled.append((tuple(cells), variable))
-    model.maximize(sum(int(problem.value[list(cells)].sum()) * variable for cells, variable in filled))
-    return model, visit, filled
-
-
-def cliques(problem: NightProblem) -> list[list[int]]:
-    """Return sets of candidates of which at most one can be made; together they say every exclusion."""
-    occupying: dict[int, list[int]] = defaultdict(list)
-    for number in range(len(problem)):
-        for slot in range(int(problem.start[number]), int(problem.free[number])):
-            occupying[slot].append(number)
-    found = [members for _, members in sorted(occupying.items()) if len(members) > 1]
-    for number, later in enumerate(problem.late):
-        starts = problem.start[later]
-        found += [[number, *later[starts == slot].tolist()] for slot in np.unique(starts)]
-    return found
-
-
-class _Progress(cp_model.CpSolverSolutionCallback):
-    def __init__(self, tell: Callable[[int, int], None]):
-        super().__init__()
-        self._tell = tell
-
-    def on_solution_callback(self) -> None:
-        self._tell(round(self.objective_value), round(self.best_objective_bound))

@@ -54,6 +54,21 @@ class NightProblem:
     def __len__(self) -> int:
         return len(self.request)
 
+    def only(self, kept: np.ndarray) -> NightProblem:
+        """Return the problem of these candidates alone (sorted numbers), numbered anew in their order."""
+        number = np.full(len(self), -1)
+        number[kept] = np.arange(len(kept))
+        late = tuple(number[self.late[candidate]] for candidate in kept)
+        return NightProblem(
+            request=self.request[kept],
+            visits_max=self.visits_max,
+            start=self.start[kept],
+            free=self.free[kept],
+            late=tuple(later[later >= 0] for later in late),
+            cells=tuple(self.cells[candidate] for candidate in kept),
+            value=self.value,
+        )
+
     def follows(self, earlier: int, later: int) -> bool:
         """True when ``later`` may be made after ``earlier``."""
         return bool(self.start[later] >= self.free[earlier] and later not in self.late[earlier])

@@ -1,0 +1,204 @@
+"""Do the parts of a scenario agree: names are unique, what is named exists, each row can be served.
+
+Each check looks at what the user wrote, part by part, and keeps silent where
+another problem already makes the answer uncertain. What stands where and fits
+on the array is checked in ``standing``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from planner.errors import Problem
+from planner.scenario.messages import Loc, among, shown
+from planner.scenario.parts import Item
+from planner.scenario.tables import StarTable
+
+NAMED = {
+    "telescope_class": "telescope class",
+    "telescope": "telescope",
+    "station": "station",
+    "delay_line": "delay line",
+    "combiner": "combiner",
+    "configuration": "configuration",
+}
+# Keys of a table that name something of another kind.
+REFERENCES = (
+    ("telescope", "telescope_class", "telescope_class"),
+    ("telescope", "station", "station"),
+    ("station", "telescope_classes", "telescope_class"),
+    ("delay_line", "stations", "station"),
+    ("combiner", "limiting_magnitude", "telescope_class"),
+    ("configuration", "placement", "station"),
+    ("night", "configuration", "configuration"),
+    ("request", "telescopes", "telescope"),
+)
+KEYS_ARE_NAMES = {("combiner", "limiting_magnitude")}
+
+
+@dataclass(frozen=True)
+class Draft:
+    """Everything that was read, sound or not.
+
+    Parameters
+    ----------
+    files : mapping
+        Name of the file of each role: array, targets, calibrators.
+    sections : mapping
+        Items of each table of the TOML files; None (or no entry) where they could not be read.
+    tables : mapping
+        The star tables that could be read, by role, and ``rows`` their items.
+    rows : mapping
+    """
+
+    files: Mapping[str, str]
+    sections: Mapping[str, tuple[Item, ...] | None]
+    tables: Mapping[str, StarTable]
+    rows: Mapping[str, tuple[Item, ...]]
+
+    def items(self, kind: str) -> tuple[Item, ...]:
+        """Return what was read of a kind of table, nothing when it could not be read."""
+        return self.sections.get(kind) or ()
+
+    def names(self, kind: str) -> list[str] | None:
+        """Return the names of a kind; None when some name could not be read."""
+        return _all_names(self.sections.get(kind), "name")
+
+    def star_names(self, role: str) -> list[str] | None:
+        """Return the names in a star table; None when some name could not be read."""
+        return _all_names(self.rows.get(role), "name")
+
+
+def _all_names(items: Iterable[Item] | None, key: str) -> list[str] | None:
+    names = None if items is None else [item.text(key) for item in items]
+    return None if names is None or None in names else [name for name in names if name is not None]
+
+
+def agreement_problems(draft: Draft) -> list[Problem]:
+    """Return every disagreement between names."""
+    return [*_twice(draft), *_unknown(draft), *_empty_tables(draft), *_magnitudes(draft)]
+
+
+def _twice(draft: Draft) -> list[Problem]:
+    """Names given to two things of a kind, and targets with two tables of extras."""
+    problems = []
+    for kind, label in NAMED.items():
+        remedy = f"Give each {label} its own name."
+        problems += _repeated(draft.items(kind), "name", "is also the name of", remedy)
+    for items in draft.rows.values():
+        problems += _repeated(items, "name", "is also the name of", "Give each star its own name.")
+    remedy = "Put all about one target into one [[request]] table."
+    problems += _repeated(draft.items("request"), "target", "is also the target of", remedy)
+    return problems
+
+
+def _repeated(items: Iterable[Item], key: str, what: str, remedy: str) -> list[Problem]:
+    first: dict[str, str] = {}
+    problems = []
+    for item in items:
+        name = item.text(key)
+        if name is None:
+            continue
+        if name in first:
+            problems.append(item.place.problem((key,), f"{shown(name)} {what} {first[name]}", remedy))
+        first.setdefault(name, item.place.key)
+    return problems
+
+
+def _unknown(draft: Draft) -> list[Problem]:
+    """Names of what does not exist."""
+    problems = []
+    for kind, key, wanted in REFERENCES:
+        for item in draft.items(kind):
+            problems += _unknown_in(draft, item, named_in(item, kind, key), wanted)
+    for item in draft.items("configuration"):
+        value = item.raw.get("placement")
+        keys = value if isinstance(value, dict) else {}
+        problems += _unknown_in(draft, item, [(("placement", key), key) for key in keys], "telescope")
+    for item in draft.items("request"):
+        problems += _unknown_target(draft, item)
+    for item in draft.rows.get("targets", ()):
+        name = item.text("combiner")
+        problems += _unknown_in(draft, item, [(("combiner",), name)] if name else [], "combiner")
+    return problems
+
+
+def named_in(item: Item, kind: str, key: str) -> list[tuple[Loc, str]]:
+    """Return the names that stand under a key, be it one, a list or a table, and where."""
+    if (kind, key) in KEYS_ARE_NAMES:
+        value = item.raw.get(key)
+        return [((key, name), name) for name in value] if isinstance(value, dict) else []
+    single = item.text(key)
+    return [((key,), single)] if single else item.texts(key)
+
+
+def _unknown_in(draft: Draft, item: Item, named: Iterable[tuple[Loc, str]], wanted: str) -> list[Problem]:
+    known = draft.names(wanted)
+    if not known:
+        return []
+    file, label = draft.files["array"], NAMED[wanted]
+    return [
+        item.place.problem(loc, f"{shown(name)} is not a {label} of {file}", among(name, known))
+        for loc, name in named
+        if name not in known
+    ]
+
+
+def _unknown_target(draft: Draft, item: Item) -> list[Problem]:
+    known, name = draft.star_names("targets"), item.text("target")
+    if not known or name is None or name in known:
+        return []
+    found = f"{shown(name)} is not a target of {draft.files['targets']}"
+    return [item.place.problem(("target",), found, among(name, known))]
+
+
+def _empty_tables(draft: Draft) -> list[Problem]:
+    """Tables of stars without a star."""
+    what = {"targets": "at least one target", "calibrators": "at least one calibrator"}
+    return [
+        Problem(table.file, "", "has no rows", f"Add {what[role]}.")
+        for role, table in draft.tables.items()
+        if not table.rows
+    ]
+
+
+def _magnitudes(draft: Draft) -> list[Problem]:
+    """Bands in which a combiner works and the stars have no magnitude."""
+    bands = {
+        item.text("name"): item.text("band") for item in draft.items("combiner") if "band" not in item.broken
+    }
+    problems: list[Problem] = []
+    needed: dict[str, str] = {}
+    for item in draft.rows.get("targets", ()):
+        combiner = item.text("combiner") or ""
+        band = bands.get(combiner)
+        if band is None:
+            continue
+        needed.setdefault(band, f"but combiner {shown(combiner)} works in {band}")
+        column = f"mag_{band}"
+        if column in draft.tables["targets"].columns and not _has(item, column):
+            remedy = f"Give the star's magnitude in {band}."
+            key = f"{item.place.key}, {column}"
+            problems.append(Problem(item.place.file, key, f"is empty, {needed[band]}", remedy))
+    for role, table in draft.tables.items():
+        for band, why in needed.items() if table.rows else ():
+            problems += _no_magnitude(table, draft.rows[role], band, why)
+    return problems
+
+
+def _no_magnitude(table: StarTable, rows: Iterable[Item], band: str, why: str) -> list[Problem]:
+    """A band that the table lacks, or that no calibrator has a magnitude in."""
+    column = f"mag_{band}"
+    if column not in table.columns:
+        remedy = f"Add this column: magnitude in {band}."
+        return [Problem(table.file, column, f"is missing, {why}", remedy)]
+    if table.kind.role == "targets" or any(_has(item, column) for item in rows):
+        return []
+    remedy = f"Give the magnitude in {band} of at least one calibrator."
+    return [Problem(table.file, column, f"is empty in every row, {why}", remedy)]
+
+
+def _has(item: Item, column: str) -> bool:
+    """Whether a cell is filled, or was refused for another reason."""
+    return column in item.raw or column in item.broken

@@ -1,0 +1,186 @@
+"""Does the array hold together: what stands where, which line serves it, how many beams there are.
+
+A check keeps silent where another problem already makes its answer uncertain.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator
+
+from planner.errors import Problem
+from planner.scenario.checks import Draft
+from planner.scenario.messages import Loc, shown
+from planner.scenario.parts import Item
+
+STATIONS_APART_M = 0.1  # nearer than this, two stations are one pad written twice
+
+Standing = tuple[Item, Loc, str, str]  # item and key that say it, telescope, station
+
+
+def standing_problems(draft: Draft) -> list[Problem]:
+    """Return every way in which the array contradicts itself."""
+    return [
+        *_fixed_or_movable(draft),
+        *_same_coordinates(draft),
+        *_placements(draft),
+        *_unserved_stations(draft),
+        *_beams(draft),
+    ]
+
+
+def _fixed_or_movable(draft: Draft) -> Iterator[Problem]:
+    """A telescope is fixed on a station or movable."""
+    for item in draft.items("telescope"):
+        if {"station", "movable"} & item.broken or ("station" in item.raw and item.text("station") is None):
+            continue
+        station, movable = item.text("station"), item.sure("movable")
+        if station is None and not movable:
+            remedy = "Give a fixed telescope its station, or write movable = true."
+            yield item.place.problem((), "has neither a station nor movable = true", remedy)
+        if station is not None and movable:
+            yield item.place.problem((), "has both a station and movable = true", "Keep one of the two.")
+
+
+def _same_coordinates(draft: Draft) -> Iterator[Problem]:
+    """No two stations are one pad."""
+    pads = []
+    for number, item in enumerate(draft.items("station")):
+        place = [item.sure(key) for key in ("east_m", "north_m", "up_m")]
+        if None not in place and not {"east_m", "north_m", "up_m"} - set(item.raw):
+            pads.append((place, number, item))
+    pads.sort(key=lambda pad: (pad[0][0], pad[1]))
+    close = []
+    for index, (place, number, item) in enumerate(pads):
+        for other_place, other_number, other in pads[index + 1 :]:
+            if other_place[0] - place[0] >= STATIONS_APART_M:
+                break
+            distance = math.dist(place, other_place)
+            if distance < STATIONS_APART_M:
+                pair = (item, other) if number < other_number else (other, item)
+                close.append((max(number, other_number), min(number, other_number), distance, pair))
+    for _, _, distance, (first, second) in sorted(close, key=lambda entry: entry[:2]):
+        found = f"stands {distance:.2f} m from {first.place.key}"
+        remedy = "Correct east_m, north_m and up_m, or keep one of the two."
+        yield second.place.problem((), found, remedy)
+
+
+def _placements(draft: Draft) -> Iterator[Problem]:
+    """One telescope to a station, of a class that may stand there; fixed ones are not placed."""
+    fixed = list(_fixed(draft))
+    yield from _shared(fixed, {})
+    stays = {telescope for _, _, telescope, _ in fixed}
+    at = {station: telescope for _, _, telescope, station in reversed(fixed)}
+    for item in draft.items("configuration"):
+        placed = [
+            (item, loc, str(loc[1]), station)
+            for loc, station in item.texts("placement")
+            if isinstance(loc[1], str)
+        ]
+        for _, loc, telescope, _ in placed:
+            if telescope in stays:
+                remedy = "Leave it out: only movable telescopes are placed."
+                yield item.place.problem(loc, f"{shown(telescope)} is a fixed telescope", remedy)
+        moved = [standing for standing in placed if standing[2] not in stays]
+        yield from _shared(moved, at)
+    for standing in all_standing(draft):
+        yield from _wrong_class(draft, *standing)
+
+
+def _fixed(draft: Draft) -> Iterator[Standing]:
+    for item in draft.items("telescope"):
+        name, station = item.text("name"), item.text("station")
+        certain = "movable" not in item.broken and not item.sure("movable")
+        if certain and name is not None and station is not None:
+            yield item, ("station",), name, station
+
+
+def all_standing(draft: Draft) -> Iterator[Standing]:
+    """Every telescope on a station, by itself or by a configuration."""
+    fixed = list(_fixed(draft))
+    yield from fixed
+    stays = {telescope for _, _, telescope, _ in fixed}
+    for item in draft.items("configuration"):
+        for loc, station in item.texts("placement"):
+            if loc[1] not in stays:
+                yield item, loc, str(loc[1]), station
+
+
+def _shared(standing: list[Standing], taken: dict[str, str]) -> Iterator[Problem]:
+    taken = dict(taken)
+    for item, loc, telescope, station in standing:
+        if station in taken:
+            found = f"{shown(station)} already carries telescope {shown(taken[station])}"
+            yield item.place.problem(loc, found, "Give each telescope its own station.")
+        taken.setdefault(station, telescope)
+
+
+def _wrong_class(draft: Draft, item: Item, loc: Loc, telescope: str, station: str) -> Iterator[Problem]:
+    own = [t.text("telescope_class") for t in draft.items("telescope") if t.text("name") == telescope]
+    pads = [s for s in draft.items("station") if s.text("name") == station]
+    if len(own) != 1 or own[0] is None or len(pads) != 1 or "telescope_classes" in pads[0].broken:
+        return
+    allowed = [name for _, name in pads[0].texts("telescope_classes")]
+    known = draft.names("telescope_class")
+    if known is None or own[0] not in known or not set(allowed) <= set(known):
+        return
+    if allowed and own[0] not in allowed:
+        found = f"{shown(station)} does not take telescope class {shown(own[0])}"
+        remedy = f"Use another station, or add the class to the telescope_classes of {pads[0].place.key}."
+        yield item.place.problem(loc, found, remedy)
+
+
+def _unserved_stations(draft: Draft) -> Iterator[Problem]:
+    """Where a telescope stands, a delay line serves."""
+    known, lines = draft.names("station"), draft.items("delay_line")
+    if known is None or not lines or any("stations" in line.broken for line in lines):
+        return
+    served: set[str] = set()
+    for line in lines:
+        named = [name for _, name in line.texts("stations")]
+        if not named or not set(named) <= set(known):
+            return
+        served.update(named)
+    carries = {station: telescope for _, _, telescope, station in all_standing(draft)}
+    for item in draft.items("station"):
+        name = item.text("name")
+        if name in carries and name not in served:
+            found = f"is served by no delay line, but telescope {shown(carries[name])} stands on it"
+            remedy = f"Add {shown(name)} to the stations of a delay line."
+            yield item.place.problem((), found, remedy)
+
+
+def _beams(draft: Draft) -> Iterator[Problem]:
+    """A combiner has no more beams than there are telescopes and delay lines for it."""
+    lines = draft.sections.get("delay_line")
+    for item in draft.items("combiner"):
+        beams = None if "beams" not in item.raw else item.sure("beams")
+        if beams is None:
+            continue
+        if lines and len(lines) < beams:
+            found = f"is {beams}, but the array has {_count(len(lines), 'delay line')}"
+            yield item.place.problem(("beams",), found, "Add delay lines, or take fewer beams.")
+        telescopes = _telescopes_for(draft, item)
+        if telescopes is not None and telescopes < beams:
+            one = "" if item.sure("mixed_classes") else "of one class "
+            found = f"is {beams}, but the array has {_count(telescopes, 'telescope')} {one}that it accepts"
+            remedy = "Add telescopes or their class to limiting_magnitude, or take fewer beams."
+            yield item.place.problem(("beams",), found, remedy)
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def _telescopes_for(draft: Draft, combiner: Item) -> int | None:
+    """The most telescopes that the combiner could take at once; None when that is uncertain."""
+    known, limits = draft.names("telescope_class"), combiner.raw.get("limiting_magnitude")
+    classes = [item.text("telescope_class") for item in draft.items("telescope")]
+    uncertain = {"limiting_magnitude", "mixed_classes"} & combiner.broken
+    if uncertain or known is None or not isinstance(limits, dict) or not classes:
+        return None
+    if not set(limits) <= set(known) or any(name not in known for name in classes):
+        return None
+    count = Counter(name for name in classes if name in limits)
+    return count.total() if combiner.sure("mixed_classes") else max(count.values(), default=0)
