@@ -1,6 +1,6 @@
 """The command line: arguments in, text and exit code out; no astronomy here.
 
-Exit codes: 0 done, 1 the answer is no, 2 bad input. Heavy libraries are
+Exit codes: 0 done, 1 the answer is no, 2 bad input, 3 a fault of the planner itself. Heavy libraries are
 imported inside the commands, so that ``--help`` is quick.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import json
+import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -33,15 +34,28 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
-DONE, NO, BAD_INPUT = 0, 1, 2
+DONE, NO, BAD_INPUT, FAULT = 0, 1, 2, 3
 
 ScenarioFolder = Annotated[Path, typer.Argument(metavar="SCENARIO", help="Folder with scenario.toml.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 
 
 def main() -> None:
-    """Run the command line; what the user can mend ends with a sentence, not a traceback."""
-    app()
+    """Run the command line; nothing ends with a traceback, unless PLANNER_TRACEBACK is set."""
+    try:
+        app()
+    except Exception as fault:
+        if os.environ.get("PLANNER_TRACEBACK"):
+            raise
+        kind = type(fault).__name__
+        print(
+            _safe(
+                f"The planner met a fault of its own ({kind}: {fault}). Nothing was written. Please report "
+                "it with your scenario; with PLANNER_TRACEBACK=1 in the environment it shows where it happened."
+            ),
+            file=sys.stderr,
+        )
+        sys.exit(FAULT)
 
 
 def _version(wanted: bool) -> None:
@@ -120,7 +134,7 @@ def check(
             _print_json({"scenario": found.name, "title": found.title, "contains": counts, "defaults": rows})
             return
         print(_safe(f"{found.name}: {found.title}"))
-        print("  " + ", ".join(f"{number} {what}" for what, number in counts.items()))
+        print("  " + ", ".join(_count(number, what) for what, number in counts.items()))
         print(f"  night of {found.night.date}, configuration {_safe(found.night.configuration)}")
         for file, key, value in listed:
             print(_safe(f"  {file}: {key} = {value!r}"))
@@ -192,6 +206,8 @@ def _tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
 def _proof(score: int, bound: int, made_by: str) -> str:
     if not bound:
         return "nothing can be planned"
+    if score == bound:
+        return "proven: no plan of the visits considered is better"
     share = f"at least {100.0 * score / bound:.1f} % of the best possible plan (bound {bound})"
     return share if made_by == "cp-sat" else f"{share}, by greedy choice"
 
@@ -218,6 +234,10 @@ def _tell_audit(found: AuditReport) -> None:
     for one in found.checks:
         print(_safe(f"{'kept  ' if one.passed else 'BROKEN'}  {one.name} ({one.checked}): {one.worst}"))
     print("The audit passed." if found.passed else "The audit FAILED: do not use this plan.")
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what.removesuffix('s') if number == 1 else what}"
 
 
 def _print_json(answer: dict[str, Any]) -> None:

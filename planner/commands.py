@@ -14,6 +14,7 @@ from pathlib import Path
 from planner.constraints.tonight import night_limits
 from planner.errors import InputProblems, Problem, nearest
 from planner.output.folder import write_plan_folder
+from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.reading import read_scenario
 from planner.scenario.targets import Scenario
 from planner.scheduling.assemble import SolvedNight, night_plan
@@ -23,6 +24,7 @@ from planner.scheduling.cpsat import solve_night
 from planner.scheduling.plan import NightPlan
 from planner.scheduling.plan_file import read_plan
 from planner.scheduling.problem import night_problem
+from planner.sky.earth import offline_earth
 from planner.sky.night import night_sky
 
 __all__ = ["PlannedNight", "audit_plan", "plan_night", "read_plan", "read_scenario", "write_night"]
@@ -44,10 +46,13 @@ def for_night(scenario: Scenario, date: datetime.date | None, configuration: str
     Raises
     ------
     InputProblems
-        When the configuration does not exist.
+        When the configuration does not exist, or the date is outside 1990 to 2060.
     """
     changes: dict[str, object] = {}
     if date is not None:
+        if not FIRST_DATE <= date <= LAST_DATE:
+            remedy = f"Give a date from {FIRST_DATE} to {LAST_DATE}."
+            raise InputProblems([Problem("command line", "--date", f"is {date}", remedy)])
         changes["date"] = date
     if configuration is not None:
         names = [known.name for known in scenario.array.configurations]
@@ -86,26 +91,30 @@ def plan_night(
     InputProblems
         When the configuration does not exist.
     """
-    say = tell or (lambda sentence: None)
     scenario = for_night(scenario, date, configuration)
+    with offline_earth():
+        solved = _solved(scenario, tell or (lambda sentence: None))
+        plan = night_plan(solved, scenario.night.configuration)
+        return PlannedNight(solved, plan.model_copy(update={"audit": audit_plan(plan)}))
+
+
+def _solved(scenario: Scenario, say: Tell) -> SolvedNight:
+    """Go from the scenario to chosen visits, floor by floor."""
     say("Computing where every star is")
     sky = night_sky(scenario, scenario.night.date)
     limits = night_limits(scenario, sky, scenario.night.configuration)
     say("Working out the visits that are possible")
     offers = night_offers(limits)
     problem, table, families = night_problem(limits, offers)
-    say(f"Choosing among {len(problem)} candidate visits")
+    choosing = f"Choosing among {len(problem)} candidate visits"
+    say(choosing)
     solution = solve_night(
         problem,
         scenario.effort.deterministic,
-        lambda score, bound: say(
-            f"Choosing among {len(problem)} candidate visits: score {score}, bound {bound}"
-        ),
+        lambda score, bound: say(f"{choosing}: score {score}, bound {bound}"),
     )
-    solved = SolvedNight(limits, offers, problem, table, families, solution)
-    plan = night_plan(solved, scenario.night.configuration)
-    say("Auditing the plan")
-    return PlannedNight(solved, plan.model_copy(update={"audit": audit_plan(plan)}))
+    say("Writing the plan down and auditing it")
+    return SolvedNight(limits, offers, problem, table, families, solution)
 
 
 def write_night(night: PlannedNight, folder: str | Path) -> Path:
@@ -116,4 +125,5 @@ def write_night(night: PlannedNight, folder: str | Path) -> Path:
     Path
         The report.
     """
-    return write_plan_folder(night.solved.limits, night.solved.offers, night.plan, Path(folder))
+    with offline_earth():
+        return write_plan_folder(night.solved.limits, night.solved.offers, night.plan, Path(folder))

@@ -256,19 +256,19 @@ VALUES: list[Case] = [
         lambda w: w.scenario["night"].update(date="2027-3-11"),
         "scenario.toml: night.date",
         "is '2027-3-11', not a date",
-        "Write it like 2027-03-11: local date of the evening, YYYY-MM-DD.",
+        "Write it like 2027-03-11: local date of the evening, YYYY-MM-DD, 1990 to 2060.",
     ),
     (
         lambda w: w.scenario["night"].update(date=5),
         "scenario.toml: night.date",
         "is 5, not a date",
-        "Write it like 2027-03-11: local date of the evening, YYYY-MM-DD.",
+        "Write it like 2027-03-11: local date of the evening, YYYY-MM-DD, 1990 to 2060.",
     ),
     (
         lambda w: w.scenario["night"].update(date=datetime.datetime(2027, 3, 11)),
         "scenario.toml: night.date",
         "is 2027-03-11T00:00:00, not a date",
-        "Write it like 2027-03-11: local date of the evening, YYYY-MM-DD.",
+        "Write it like 2027-03-11: local date of the evening, YYYY-MM-DD, 1990 to 2060.",
     ),
     (
         lambda w: w.scenario["night"].update(slot_s=100),

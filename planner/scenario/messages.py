@@ -280,6 +280,8 @@ def _found(kind: str, text: str, value: Any, context: Mapping[str, Any]) -> tupl
         return f"is {text}, not {WANTED[kind]}", f"Give {WANTED[kind]}"
     if kind in BOUNDS:
         key, not_so, so = BOUNDS[kind]
+        if isinstance(context[key], str):  # the bound of a date comes as text
+            return f"is {text}, which {not_so} {context[key]}", "Give another one"
         return f"is {text}, which {not_so} {context[key]:g}", f"Give a number {so} {context[key]:g}"
     if kind == "finite_number":
         return f"is {text}, not a finite number", "Give a number"

@@ -14,10 +14,16 @@ from pydantic import Field, model_validator
 from planner.scenario.array import Name, NotNegative, Number, Part, Positive, Whole
 
 
+# For these years the shipped Earth-orientation table and the ephemerides are known to hold.
+FIRST_DATE, LAST_DATE = datetime.date(1990, 1, 1), datetime.date(2060, 12, 31)
+
+
 class NightSettings(Part):
     """``[night]``: which night, how dark, how fine."""
 
-    date: datetime.date = Field(description="Local date of the evening, YYYY-MM-DD.")
+    date: datetime.date = Field(
+        ge=FIRST_DATE, le=LAST_DATE, description="Local date of the evening, YYYY-MM-DD, 1990 to 2060."
+    )
     configuration: Name = Field(description="Name of the configuration in use.")
     sun_altitude_max_deg: Number = Field(
         default=-18.0, ge=-30, le=0, description="The Sun must be below this altitude (-18, -12 or -6)."

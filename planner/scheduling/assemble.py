@@ -25,7 +25,7 @@ from planner.scheduling.plan import (
     Visit,
 )
 from planner.scheduling.problem import CandidateTable, NightProblem, wait_ticks
-from planner.scheduling.reasons import reason
+from planner.scheduling.reasons import Served, reason
 from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
 from planner.sky.night import utc_text
@@ -228,6 +228,7 @@ def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) 
     request = solved.limits.scenario.requests[offer.request]
     mine = [visit for visit in visits if visit.target == request.name]
     of_request = solved.problem.request == offer.request
+    filled = sum(len(visit.new_cells) for visit in mine)
     starts = len(np.unique(solved.problem.start[of_request]))
     return RequestOutcome(
         target=request.name,
@@ -235,8 +236,8 @@ def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) 
         priority=request.priority,
         visits_wanted=request.visits,
         visits_planned=len(mine),
-        cells_filled=sum(len(visit.new_cells) for visit in mine),
+        cells_filled=filled,
         cells_reachable=len(offer.reachable),
         feasible_starts=starts,
-        reason=reason(solved.limits, offer, starts, len(mine)),
+        reason=reason(solved.limits, offer, Served(starts, len(mine), filled)),
     )

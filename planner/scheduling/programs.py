@@ -83,7 +83,8 @@ class RequestValues:
         cheapest = [own[np.argmin(price[own])] for own in self.members]
         cost = price[cheapest]
         single = self.cells @ self.value - cost
-        found = [((int(a),), float(single[a])) for a in np.argsort(-single, kind="stable")[:most]]
+        found: list[tuple[tuple[int, ...], float]] = []
+        found += [((int(a),), float(single[a])) for a in np.argsort(-single, kind="stable")[:most]]
         if min(self.most, LARGEST) >= 2:
             pair = self._pairs(cost)
             partner = np.argmax(pair, axis=1)

@@ -7,6 +7,7 @@ some time but never all together, the hours of each are told.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,29 +24,41 @@ from planner.sky.night import NightSky
 from planner.units import DAY_S
 
 
-def reason(limits: NightLimits, offer: RequestOffer, starts: int, planned: int) -> str | None:
-    """Return why fewer visits are planned than wanted, or None when all are.
+@dataclass(frozen=True)
+class Served:
+    """What a request got.
 
-    Parameters
+    Attributes
     ----------
-    limits : NightLimits
-    offer : RequestOffer
     starts : int
         Slots at which a whole visit could start.
     planned : int
         Visits in the plan.
+    filled : int
+        Cells that they fill.
     """
+
+    starts: int
+    planned: int
+    filled: int
+
+
+def reason(limits: NightLimits, offer: RequestOffer, served: Served) -> str | None:
+    """Return why fewer visits are planned than wanted, or None when all are."""
     request = limits.scenario.requests[offer.request]
-    if planned >= request.visits:
+    if served.planned >= request.visits:
         return None
-    if starts:
-        if planned:
-            return (
-                f"{planned} of {request.visits} visits planned: another one fits at {starts} starts at most, "
-                "but the time is worth more elsewhere or its cells are filled already"
-            )
+    if served.planned and served.filled >= len(offer.reachable):
+        how = f"{served.planned} of {request.visits} visits planned"
+        return f"{how}: they fill all {served.filled} cells that it can reach tonight"
+    if served.planned:
         return (
-            f"feasible at {starts} starts, but the time is worth more for other requests "
+            f"{served.planned} of {request.visits} visits planned: the time of another one "
+            "is worth more for other requests"
+        )
+    if served.starts:
+        return (
+            f"feasible at {served.starts} starts, but the time is worth more for other requests "
             "(raise its priority, or free the time)"
         )
     return _instrument(limits, request) or _sky(limits, offer) or _bracket(limits, offer)

@@ -26,6 +26,7 @@ from planner.scheduling.setup import capture_s, carriage_s, slew_s, ticks_up
 from planner.scheduling.subarrays import Subarray
 
 TURNS = (0, -1, 1, -2, 2)
+END_RESERVE_M = 1.0  # metres of light that a calibrator step keeps to the ends of the strokes, if it can
 
 
 @dataclass(frozen=True)
@@ -265,9 +266,16 @@ def _linked_offsets(
     with np.errstate(invalid="ignore"):
         if later.science:
             fixed = (later.low_m[start] + later.high_m[start]) / 2.0
-            return following_offset_m(fixed, -step, earlier.low_m[began], earlier.high_m[began]), fixed
+            return following_offset_m(fixed, -step, *_inner(earlier, began)), fixed
         fixed = (earlier.low_m[began] + earlier.high_m[began]) / 2.0
-        return fixed, following_offset_m(fixed, step, later.low_m[start], later.high_m[start])
+        return fixed, following_offset_m(fixed, step, *_inner(later, start))
+
+
+def _inner(star: StarOnBeams, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Allowed offsets of a step, a reserve away from the ends of the strokes where there is room for it."""
+    low, high = star.low_m[at], star.high_m[at]
+    reserve = np.minimum(END_RESERVE_M, (high - low) / 2.0)
+    return low + reserve, high - reserve
 
 
 def _settle(

@@ -27,7 +27,8 @@ def cell_codes(uv_m: np.ndarray, wavelengths_um: tuple[float, ...], field_mas: f
         Field of view W.
     """
     scale = field_mas * RAD_PER_MAS / (np.asarray(wavelengths_um) * 1e-6)
-    index = np.floor(uv_m[..., None, :] * scale[:, None] + 0.5).astype(np.int64)
+    # rint, not floor(x + 0.5): it is odd, so a sample on an edge and its conjugate stay in one cell.
+    index = np.rint(uv_m[..., None, :] * scale[:, None]).astype(np.int64)
     u, v = index[..., 0], index[..., 1]
     flip = (v < 0) | ((v == 0) & (u < 0))
     u, v = np.where(flip, -u, u), np.where(flip, -v, v)

@@ -113,7 +113,8 @@ def dark_hours(place: Place, date: datetime.date, sun_altitude_max_deg: float) -
     below = np.flatnonzero(height < 0)
     if len(below) == 0:
         lowest = int(np.argmin(height))
-        when = (noon + TimeDelta(seconds[lowest], format="sec")).strftime("%Y-%m-%d %H:%M")
+        with offline_earth():
+            when = (noon + TimeDelta(seconds[lowest], format="sec")).strftime("%Y-%m-%d %H:%M")
         raise NoNight(
             f"In the night of {date.isoformat()} the Sun never goes below {sun_altitude_max_deg:g} deg: "
             f"it is lowest at {height[lowest] + sun_altitude_max_deg:.1f} deg, {when} UTC. "

@@ -1,0 +1,106 @@
+"""Do the delay lines hold the paths equal: recorded delays, stroke and carriage speed, worked out again.
+
+D_i(t) = K + r_i.s(t) - L_i - C_i in metres of light: r_i the station, s the
+apparent direction without refraction, L_i the station's fixed path, C_i the
+constant path of the combiner's input, K the common offset of the step. Speeds
+on the rail are dD/dt divided by ``path_per_travel``; in air the rail is shorter
+by 3e-4, which is inside the tolerance of the speed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.scenario.array import DelayLine
+from planner.scheduling.audit_case import Case, equipment, named, tightest
+from planner.scheduling.audit_sky import TrackedStep, station_vector_m
+from planner.scheduling.plan import Beam, NightPlan
+
+DELAY_TOLERANCE_M = 1e-3
+SPEED_TOLERANCE = 2e-3  # of the limit
+
+
+@dataclass(frozen=True)
+class Path:
+    """What the delay line of one beam has to do during one step.
+
+    Attributes
+    ----------
+    seen : TrackedStep
+    beam : Beam
+    line : DelayLine
+    delay_m, rate_m_per_s : ndarray (sample,)
+        Metres of light.
+    """
+
+    seen: TrackedStep
+    beam: Beam
+    line: DelayLine
+    delay_m: np.ndarray
+    rate_m_per_s: np.ndarray
+
+    @property
+    def place(self) -> str:
+        """Telescope and line, in words."""
+        return f"{self.beam.telescope} in {self.line.name}"
+
+    def telling(self, what: str, value: np.ndarray, tail: str) -> Callable[[int], str]:
+        """Return the words for one sample."""
+        return self.seen.telling(f"{self.place}, {what}", value, tail)
+
+
+def paths(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> tuple[Path, ...]:
+    """Compute the delay of every beam whose station, line and input exist."""
+    array = plan.scenario.array
+    found = []
+    for seen in tracked:
+        combiner = named(array.combiners, seen.visit.combiner)
+        for beam in seen.step.beams:
+            part = equipment(array, beam)
+            if part.station is None or part.line is None or combiner is None:
+                continue
+            if not 1 <= beam.combiner_input <= combiner.beams:
+                continue
+            inner_m = combiner.beam_path_m[beam.combiner_input - 1] if combiner.beam_path_m else 0.0
+            pad = station_vector_m(part.station)
+            external = seen.sky.direction @ pad
+            delay = seen.step.common_offset_m + external - part.station.fixed_path_m - inner_m
+            found.append(Path(seen, beam, part.line, delay, seen.sky.rate_per_s @ pad))
+    return tuple(found)
+
+
+def delay_cases(found: tuple[Path, ...]) -> Iterator[Case]:
+    """The recorded delays follow from the common offset; margins in metres."""
+    for path in found:
+        for sample, recorded in ((0, path.beam.delay_start_m), (-1, path.beam.delay_end_m)):
+            apart = abs(recorded - path.delay_m[sample])
+            yield Case(
+                DELAY_TOLERANCE_M - apart,
+                f"{path.seen.title}: {path.place}, recorded delay {recorded:.6f} m, recomputed "
+                f"{path.delay_m[sample]:.6f} m, {1e3 * apart:.3g} mm apart, at {path.seen.clock(sample)}",
+            )
+
+
+def stroke_cases(found: tuple[Path, ...]) -> Iterator[Case]:
+    """The delay stays inside the line's stroke; margins in metres."""
+    for path in found:
+        low, high = path.line.stroke_m
+        inside = np.minimum(path.delay_m - low, high - path.delay_m)
+        yield tightest(
+            inside + DELAY_TOLERANCE_M,
+            path.telling("delay", path.delay_m, f" m, stroke {low:g} to {high:g} m"),
+        )
+
+
+def speed_cases(found: tuple[Path, ...]) -> Iterator[Case]:
+    """The carriage can follow; margins in millimetres per second on the rail."""
+    for path in found:
+        limit = path.line.tracking_speed_mm_per_s
+        speed = 1e3 * np.abs(path.rate_m_per_s) / path.line.path_per_travel
+        yield tightest(
+            limit * (1.0 + SPEED_TOLERANCE) - speed,
+            path.telling("carriage at", speed, f" mm/s, limit {limit:g} mm/s"),
+        )
