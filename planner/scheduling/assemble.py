@@ -11,7 +11,7 @@ from astropy.time import TimeDelta
 from planner import __version__
 from planner.constraints.tonight import NightLimits
 from planner.constraints.verdict import lowest
-from planner.scheduling.candidates import RequestOffer
+from planner.scheduling.candidates import RequestOffer, later_starts
 from planner.scheduling.cpsat import Solution, solver_name
 from planner.scheduling.plan import (
     Beam,
@@ -24,7 +24,7 @@ from planner.scheduling.plan import (
     Step,
     Visit,
 )
-from planner.scheduling.problem import CandidateTable, NightProblem, wait_ticks
+from planner.scheduling.problem import CandidateTable, NightProblem, candidate_table, wait_ticks
 from planner.scheduling.reasons import Served, reason
 from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
@@ -130,7 +130,7 @@ def _visit(
         steps=tuple(
             _step(solved, candidate, k, _setup_start(solved, previous, candidate, k)) for k in range(3)
         ),
-        latest_start_utc=utc_text(limits.sky.times[int(solved.table.start_tick[latest])]),
+        latest_start_utc=utc_text(limits.sky.times[latest]),
         margins=tuple(_margins(limits, family, row)),
         new_cells=cells_of(new),
         value=request.priority * len(new),
@@ -209,19 +209,25 @@ def _margins(limits: NightLimits, family: VisitFamily, row: int) -> list[Margin]
 
 
 def _latest_start(solved: SolvedNight, candidate: int, following: int | None) -> int:
-    """The latest start of the same visit, without a hole before it, that leaves the next one as planned."""
-    table, problem = solved.table, solved.problem
-    same = np.flatnonzero(
-        (table.family == table.family[candidate]) & (problem.start >= problem.start[candidate])
-    )
-    latest = candidate
-    for other in same[np.argsort(problem.start[same])].tolist():
-        if problem.start[other] > problem.start[latest] + 1:
+    """The latest tick at which the same visit can start and leave the next one as planned, without a hole."""
+    limits = solved.limits
+    family, row = _origin(solved, candidate)
+    latest = int(family.start_tick[row, 0])
+    last = len(limits.sky.times) - 1 if following is None else int(solved.table.start_tick[following])
+    later = later_starts(limits, family, row, last)
+    if following is None:
+        fits = np.ones(len(later.start_tick), dtype=bool)
+    else:
+        next_family, next_row = _origin(solved, following)
+        table = candidate_table(limits, (later, next_family.take(np.array([next_row]))))
+        mine, other = np.flatnonzero(table.family == 0), np.flatnonzero(table.family == 1)
+        wait = wait_ticks(limits, table, mine, np.full(len(mine), other[0]))
+        fits = table.end_tick[mine] + wait <= table.start_tick[other[0]]
+    for tick, fit in zip(later.start_tick[:, 0].tolist(), fits.tolist(), strict=True):
+        if tick != latest + 1 or not fit:
             break
-        if following is not None and not problem.follows(other, following):
-            break
-        latest = other
-    return int(latest)
+        latest = tick
+    return latest
 
 
 def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) -> RequestOutcome:

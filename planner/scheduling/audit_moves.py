@@ -95,7 +95,7 @@ def time_cases(plan: NightPlan, found: tuple[Stage, ...]) -> Iterator[Case]:
 
 
 def _dark_cases(plan: NightPlan, found: tuple[Stage, ...]) -> Iterator[Case]:
-    """The dark hours belong to the night, and recordings to the dark hours; where the Sun is, others check."""
+    """The dark hours belong to the night, and recordings to the dark hours; the Sun is checked elsewhere."""
     dark = moment(plan.night.start_utc), moment(plan.night.end_utc)
     if dark[0] is None or dark[1] is None:
         yield holds(False, "the night has a start or an end that is not ISO 8601 UTC")

@@ -138,7 +138,6 @@ def calibrators_for(
     before those that are not.
     """
     scenario = limits.scenario
-    wish = scenario.requests[request]
     first = len(scenario.requests)
     stars = first + np.arange(len(scenario.calibrators))
     middle = len(limits.sky.times) // 2
@@ -157,8 +156,7 @@ def calibrators_for(
     needed = np.count_nonzero(science.usable)
     for row in np.flatnonzero(fit):
         star = int(stars[row])
-        allowed = limits.allowed(wish, star, telescopes, science=False)
-        on_beams = star_on_beams(limits, facts, star, allowed, science=False)
+        on_beams = _on_beams(limits, facts, request, star)
         shared = np.count_nonzero(on_beams.usable & science.usable)
         if shared:
             found.append((2 * shared < needed, float(distance[row]), star, on_beams))
@@ -168,35 +166,46 @@ def calibrators_for(
 
 def _families(limits: NightLimits, request: int, facts: SubarrayFacts) -> list[VisitFamily]:
     """All candidate visits of one request on one subarray."""
-    wish = limits.scenario.requests[request]
-    telescopes = np.array(facts.subarray.telescopes)
-    allowed = limits.allowed(wish, request, telescopes, science=True)
-    science = star_on_beams(limits, facts, request, allowed, science=True)
+    science = _on_beams(limits, facts, request, request)
     if not science.usable.any():
         return []
     calibrators = calibrators_for(limits, request, facts, science)
     slots = limits.sky.slots
-    in_window = limits.window(wish)
     families = []
     for turn in TURNS:
         offered = []
         for before, after in itertools.product(calibrators, repeat=2):
             family = visit_family(request, facts, (before, science, after), slots, turn)
-            inside = in_window.allowed[family.start_tick[:, 0]] & in_window.allowed[family.end_tick[:, 2]]
-            same = _same_window(limits, request, family)
-            family = family.take(np.flatnonzero(inside & same))
+            family = family.take(np.flatnonzero(_in_window(limits, request, family)))
             if len(family.start_tick):
                 offered.append(family)
         families += _shortest(offered, limits.scenario.effort.brackets_per_start)
     return families
 
 
-def _same_window(limits: NightLimits, request: int, family: VisitFamily) -> np.ndarray:
-    """True where a visit starts and ends in one and the same absolute window, (start,)."""
-    if not limits.scenario.requests[request].extras.windows:
-        return np.ones(len(family.start_tick), dtype=bool)
+def _in_window(limits: NightLimits, request: int, family: VisitFamily) -> np.ndarray:
+    """True where a visit lies whole in one and the same absolute window, (start,)."""
     outside = np.concatenate([[0], np.cumsum(~limits.window(limits.scenario.requests[request]).allowed)])
     return outside[family.end_tick[:, 2] + 1] == outside[family.start_tick[:, 0]]
+
+
+def _on_beams(limits: NightLimits, facts: SubarrayFacts, request: int, star: int) -> StarOnBeams:
+    """The request's target or one of its calibrators on a subarray."""
+    wish = limits.scenario.requests[request]
+    science = star == request
+    allowed = limits.allowed(wish, star, np.array(facts.subarray.telescopes), science)
+    return star_on_beams(limits, facts, star, allowed, science)
+
+
+def later_starts(limits: NightLimits, family: VisitFamily, row: int, last: int) -> VisitFamily:
+    """Return the same visit at every tick after its start, up to tick ``last``, where it can be made."""
+    before, after = family.calibrators
+    stars = [
+        _on_beams(limits, family.facts, family.request, star) for star in (before, family.request, after)
+    ]
+    ticks = np.arange(int(family.start_tick[row, 0]) + 1, last + 1)
+    later = visit_family(family.request, family.facts, (stars[0], stars[1], stars[2]), ticks, family.turn)
+    return later.take(np.flatnonzero(_in_window(limits, family.request, later)))
 
 
 def _shortest(families: Sequence[VisitFamily], most: int) -> list[VisitFamily]:

@@ -14,7 +14,7 @@ where the star is nearest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -93,6 +93,8 @@ class VisitFamily:
         Optical path in the lines when each step starts and ends.
     azimuth_deg, altitude_deg : ndarray (start, 3, 2)
         Mount azimuth on the cable wrap; true altitude.
+    turn : int
+        Turn of the cable wrap.
     """
 
     request: int
@@ -104,7 +106,7 @@ class VisitFamily:
     delay_m: np.ndarray
     azimuth_deg: np.ndarray
     altitude_deg: np.ndarray
-    key: tuple[int, ...] = field(default=())
+    turn: int
 
     def take(self, rows: np.ndarray) -> VisitFamily:
         """Return the family with only these starts."""
@@ -118,7 +120,7 @@ class VisitFamily:
             self.delay_m[rows],
             self.azimuth_deg[rows],
             self.altitude_deg[rows],
-            self.key,
+            self.turn,
         )
 
 
@@ -248,7 +250,7 @@ def visit_family(
         altitude_deg=np.stack(
             [np.stack([s.altitude_deg[t], s.altitude_deg[e]], axis=-1) for s, t, e, _ in steps], axis=1
         ),
-        key=(request, *facts.subarray.telescopes, *facts.subarray.lines, before.star, after.star, turn),
+        turn=turn,
     )
     return family.take(np.flatnonzero(fits))
 
