@@ -50,8 +50,9 @@ def main() -> None:
         kind = type(fault).__name__
         print(
             _safe(
-                f"The planner met a fault of its own ({kind}: {fault}). Nothing was written. Please report "
-                "it with your scenario; with PLANNER_TRACEBACK=1 in the environment it shows where it happened."
+                f"The planner met a fault of its own ({kind}: {fault}). Nothing was written. Please "
+                "report it with your scenario; with PLANNER_TRACEBACK=1 in the environment it shows where "
+                "it happened."
             ),
             file=sys.stderr,
         )
@@ -208,7 +209,7 @@ def _proof(score: int, bound: int, made_by: str) -> str:
         return "nothing can be planned"
     if score == bound:
         return "proven: no plan of the visits considered is better"
-    share = f"at least {100.0 * score / bound:.1f} % of the best possible plan (bound {bound})"
+    share = f"at least {1000 * score // bound / 10:.1f} % of the best possible plan (bound {bound})"
     return share if made_by == "cp-sat" else f"{share}, by greedy choice"
 
 

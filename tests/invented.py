@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 
 import numpy as np
+from astropy.time import Time, TimeDelta
+from numpy.typing import ArrayLike
 
+from planner.geometry.placement import Placement
 from planner.scenario.array import (
     Array,
     Combiner,
     Configuration,
     DelayLine,
+    Mask,
     Site,
     Station,
     Telescope,
@@ -18,6 +23,9 @@ from planner.scenario.array import (
 )
 from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras
 from planner.scenario.targets import Request, Scenario, Star
+from planner.sky.directions import SunAndMoon
+from planner.sky.earth import Place, earth_frame
+from planner.sky.night import DarkHours, NightSky
 
 DATE = datetime.date(2027, 3, 11)
 
@@ -161,4 +169,55 @@ def random_scenario(
         effort=Effort(deterministic=20.0, subarrays_per_request=2),
         requests=tuple(wishes),
         calibrators=tuple(calibrators),
+    )
+
+
+def placement(
+    vectors_m: Sequence[Sequence[float]],
+    classes: Sequence[TelescopeClass] = (),
+    horizons: Sequence[Mask] = (),
+) -> Placement:
+    """Telescopes on pads at these places, one metre each unless classes are given."""
+    count = len(vectors_m)
+    return Placement(
+        telescopes=tuple(f"T{i}" for i in range(count)),
+        stations=tuple(f"P{i}" for i in range(count)),
+        classes=tuple(classes) or (telescope_class(),) * count,
+        vectors_m=np.array(vectors_m, dtype=float),
+        fixed_path_m=np.zeros(count),
+        horizons=tuple(horizons) or ((),) * count,
+    )
+
+
+def enu(azimuth_deg: ArrayLike, altitude_deg: ArrayLike) -> np.ndarray:
+    """Unit vectors east, north, up, (..., 3)."""
+    azimuth, altitude = np.deg2rad(azimuth_deg), np.deg2rad(altitude_deg)
+    flat = np.cos(altitude)
+    return np.stack(
+        np.broadcast_arrays(flat * np.sin(azimuth), flat * np.cos(azimuth), np.sin(altitude)), axis=-1
+    )
+
+
+def airless_sky(direction: np.ndarray, **sun_moon: np.ndarray) -> NightSky:
+    """A night without refraction in which the stars stand where they are told, (star, time, 3)."""
+    times = Time("2027-03-12T00:00:00", scale="utc") + TimeDelta(
+        30.0 * np.arange(direction.shape[1]), format="sec"
+    )
+    frame = earth_frame(Place(-25.0, -67.0, 2500.0), times)
+    still = {
+        "sun_altitude_deg": np.full(len(times), -40.0),
+        "moon_altitude_deg": np.full(len(times), -40.0),
+        "moon_direction": np.tile(enu(0.0, -40.0), (len(times), 1)),
+        "moon_illumination": np.zeros(len(times)),
+    }
+    return NightSky(
+        dark=DarkHours(times[0], times[-1]),
+        tick_s=30,
+        ticks_per_slot=10,
+        first_slot=0,
+        stars=tuple(star(f"star {n}", 0.0, 0.0) for n in range(len(direction))),
+        frame=frame,
+        direction=direction,
+        icrs_rad=np.zeros((len(direction), 2)),
+        sun_moon=SunAndMoon(**(still | sun_moon)),
     )

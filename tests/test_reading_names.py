@@ -207,6 +207,12 @@ STANDING: list[Case] = [
         "stands 0.05 m from station[0]",
         "Correct east_m, north_m and up_m, or keep one of the two.",
     ),
+    (
+        lambda w: w.array["station"][1].update(east_m=3.0),
+        "array.toml: configuration[0].placement.T2",
+        "'P2' is 3.0 m from the enclosure's centre of 'T1'",
+        "Their enclosures need 4.0 m: correct the stations or the radii.",
+    ),
 ]
 
 STARS: list[Case] = [
@@ -331,7 +337,10 @@ def test_a_placed_telescope_that_also_has_a_station_is_told_once(tmp_path):
 def test_stations_a_decimetre_apart_are_two_stations(tmp_path):
     written = Written()
     written.array["station"][2].update(east_m=0.0, north_m=0.1, up_m=0.0)
-    assert written.messages(tmp_path) == []
+    # Two stations, but not for two telescopes at once: their enclosures would overlap.
+    assert [message.split(":")[1] for message in written.messages(tmp_path)] == [
+        " configuration[1].placement.T2"
+    ]
 
 
 def test_a_wholly_fixed_array_needs_no_placement(tmp_path):

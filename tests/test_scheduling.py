@@ -151,6 +151,16 @@ def test_no_plan_exceeds_the_ceiling_and_the_best_is_made_of_close_programs(seed
     assert best == found.score
 
 
+@pytest.mark.parametrize("seed", range(1, 7))
+def test_visits_of_one_request_never_exclude_each_other(seed):
+    scenario = random_scenario(seed, requests=5, telescopes=4, beams=2)
+    wishes = tuple(wish.model_copy(update={"visits": 3, "field_mas": 60.0}) for wish in scenario.requests)
+    night = build(scenario.model_copy(update={"requests": wishes}))
+    found = solve_night(night.problem, 3.0)
+    assert len(found.chosen) > 5
+    assert night.problem.possible(found.chosen)
+
+
 def test_a_request_that_wants_more_visits_than_a_program_holds_is_solved_visit_by_visit():
     night = small_night(2)
     problem = NightProblem(**{**vars(night.problem), "visits_max": np.array([4, 1, 1])})

@@ -13,7 +13,6 @@ from pydantic import Field, model_validator
 
 from planner.scenario.array import Name, NotNegative, Number, Part, Positive, Whole
 
-
 # For these years the shipped Earth-orientation table and the ephemerides are known to hold.
 FIRST_DATE, LAST_DATE = datetime.date(1990, 1, 1), datetime.date(2060, 12, 31)
 

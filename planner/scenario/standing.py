@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from planner.errors import Problem
 from planner.scenario.checks import Draft
@@ -25,6 +25,7 @@ def standing_problems(draft: Draft) -> list[Problem]:
         *_fixed_or_movable(draft),
         *_same_coordinates(draft),
         *_placements(draft),
+        *_enclosures(draft),
         *_unserved_stations(draft),
         *_beams(draft),
     ]
@@ -129,6 +130,60 @@ def _wrong_class(draft: Draft, item: Item, loc: Loc, telescope: str, station: st
         found = f"{shown(station)} does not take telescope class {shown(own[0])}"
         remedy = f"Use another station, or add the class to the telescope_classes of {pads[0].place.key}."
         yield item.place.problem(loc, found, remedy)
+
+
+def _enclosures(draft: Draft) -> Iterator[Problem]:
+    """No enclosure stands in another one: shadows are computed for neighbours, not inside an enclosure."""
+    radius = {
+        item.text("name"): _known(item, "enclosure_radius_m") for item in draft.items("telescope_class")
+    }
+    radius_of = {t.text("name"): radius.get(t.text("telescope_class")) for t in draft.items("telescope")}
+    pads = {
+        item.text("name"): [_known(item, k) for k in ("east_m", "north_m")] for item in draft.items("station")
+    }
+    twice = [
+        name for name, times in Counter(s.text("name") for s in draft.items("station")).items() if times > 1
+    ]
+    for name in twice:
+        del pads[name]
+    fixed = list(_fixed(draft))
+    yield from _overlapping(fixed, [], radius_of, pads)
+    stays = {telescope for _, _, telescope, _ in fixed}
+    for item in draft.items("configuration"):
+        moved = [
+            (item, loc, str(loc[1]), station)
+            for loc, station in item.texts("placement")
+            if loc[1] not in stays
+        ]
+        yield from _overlapping(moved, fixed, radius_of, pads)
+
+
+def _known(item: Item, key: str) -> float | None:
+    value = item.sure(key) if key in item.raw else None
+    return value if isinstance(value, (int, float)) else None
+
+
+def _overlapping(
+    standing: list[Standing],
+    before: list[Standing],
+    radius_of: Mapping[str | None, float | None],
+    pads: Mapping[str | None, list[float | None]],
+) -> Iterator[Problem]:
+    others = list(before)
+    for item, loc, telescope, station in standing:
+        for _, _, other, elsewhere in others:
+            radii = [radius_of.get(telescope), radius_of.get(other)]
+            places = [*pads.get(station, [None]), *pads.get(elsewhere, [None])]
+            if station == elsewhere or None in radii or None in places:
+                continue
+            east, north, other_east, other_north = (float(value or 0.0) for value in places)
+            distance = math.hypot(east - other_east, north - other_north)
+            needed = sum(float(value or 0.0) for value in radii)
+            if STATIONS_APART_M <= distance < needed:
+                found = f"{shown(station)} is {distance:.1f} m from the enclosure's centre of {shown(other)}"
+                remedy = f"Their enclosures need {needed:.1f} m: correct the stations or the radii."
+                yield item.place.problem(loc, found, remedy)
+        others.append((item, loc, telescope, station))
 
 
 def _unserved_stations(draft: Draft) -> Iterator[Problem]:

@@ -192,6 +192,12 @@ def _margins(limits: NightLimits, family: VisitFamily, row: int) -> list[Margin]
     telescopes = np.array(family.facts.subarray.telescopes)
     stars = (family.calibrators[0], family.request, family.calibrators[1])
     worst: dict[str, Margin] = {}
+    window = limits.window(request)
+    inside_min = float(window.margin[[family.start_tick[row, 0], family.end_tick[row, 2]]].min())
+    if np.isfinite(inside_min):
+        worst[window.limit] = Margin(
+            limit=window.limit, margin=round(inside_min, 4), unit=window.unit, object=request.name
+        )
     for number, star in enumerate(stars):
         ticks = slice(int(family.start_tick[row, number]), int(family.end_tick[row, number]) + 1)
         verdicts = [*limits.of_telescopes, *limits.of_request(request, star, science=number == 1)]

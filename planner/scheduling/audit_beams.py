@@ -192,12 +192,12 @@ def _star(plan: NightPlan, name: str) -> Star | None:
 def calibrator_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[Case]:
     """Calibrators are near their science star and hardly resolved; margins as a fraction of the limit."""
     limits, array = plan.scenario.limits, plan.scenario.array
-    science = {seen.visit.id: seen for seen in tracked if seen.step.role == "science"}
+    science = {seen.visit_number: seen for seen in tracked if seen.step.role == "science"}
     for seen in tracked:
         if seen.step.role != "calibrator":
             continue
-        if seen.visit.id in science:
-            apart = _apart_deg(seen, science[seen.visit.id])
+        if seen.visit_number in science:
+            apart = _apart_deg(seen, science[seen.visit_number])
             limit = limits.bracket_distance_max_deg
             yield Case(
                 (limit + BRACKET_TOLERANCE_DEG - apart) / limit,

@@ -87,12 +87,12 @@ def not_reached(claimed: Cells, points: np.ndarray, edge: np.ndarray) -> Cells:
 
 def coverage_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[Case]:
     """Claimed cells are crossed, crossed cells are claimed, each by one visit of its request."""
-    science = {seen.visit.id: seen for seen in tracked if seen.step.role == "science"}
+    science = {seen.visit_number: seen for seen in tracked if seen.step.role == "science"}
     earlier: dict[str, Cells] = {}
-    for visit in plan.visits:
+    for number, visit in enumerate(plan.visits):
         request = named(plan.scenario.requests, visit.target)
         combiner = named(plan.scenario.array.combiners, visit.combiner)
-        seen = science.get(visit.id)
+        seen = science.get(number)
         uv = None if seen is None else uv_m(plan, seen)
         before = earlier.setdefault(visit.target, set())
         if request is None or combiner is None or uv is None:

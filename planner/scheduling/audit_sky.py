@@ -72,6 +72,8 @@ class TrackedStep:
 
     Attributes
     ----------
+    visit_number : int
+        Position of the visit in the plan, from 0.
     visit : Visit
     step : Step
     request : Request or None
@@ -84,6 +86,7 @@ class TrackedStep:
     sky : Sky
     """
 
+    visit_number: int
     visit: Visit
     step: Step
     request: Request | None
@@ -125,29 +128,29 @@ def tracked_steps(plan: NightPlan) -> tuple[TrackedStep, ...]:
     scenario = plan.scenario
     stars = {star.name: star for star in (*(r.star for r in scenario.requests), *scenario.calibrators)}
     found = []
-    for visit in plan.visits:
+    for number, visit in enumerate(plan.visits):
         for step in visit.steps:
             span = _recording(plan, step)
             if step.object in stars and span is not None:
-                found.append((visit, step, stars[step.object], *span))
+                found.append((number, visit, step, stars[step.object], *span))
     if not found:
         return ()
     seconds = [_samples(start, end, scenario.night.tick_s) for *_, start, end in found]
     counts = [len(own) for own in seconds]
-    first = found[0][3]
+    first = min(start for *_, start, _ in found)
     since = [
         (start - first).total_seconds() + own for (*_, start, _), own in zip(found, seconds, strict=True)
     ]
     times = Time(first.replace(tzinfo=None), scale="utc") + TimeDelta(np.concatenate(since), format="sec")
-    repeated = [star for (_, _, star, *_), count in zip(found, counts, strict=True) for _ in range(count)]
+    repeated = [star for (*_, star, _, _), count in zip(found, counts, strict=True) for _ in range(count)]
     sky = _sky(scenario.array.site, repeated, times)
-    edges = np.concatenate([[0], np.cumsum(counts)])
+    ends = np.cumsum(counts).tolist()
     tracked = []
-    for number, (visit, step, star, start, _) in enumerate(found):
-        own = slice(int(edges[number]), int(edges[number + 1]))
+    for (number, visit, step, star, start, _), own_seconds, end in zip(found, seconds, ends, strict=True):
+        own = slice(end - len(own_seconds), end)
         request = named(scenario.requests, visit.target)
         tracked.append(
-            TrackedStep(visit, step, request, star, start, seconds[number], times[own], sky.part(own))
+            TrackedStep(number, visit, step, request, star, start, own_seconds, times[own], sky.part(own))
         )
     return tuple(tracked)
 

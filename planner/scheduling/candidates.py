@@ -95,7 +95,7 @@ def _offer(limits: NightLimits, request: int, subarrays: Sequence[Subarray]) -> 
     for subarray in subarrays:
         facts = facts_of(limits, subarray)
         columns = pair_columns(len(limits.placement.telescopes), subarray.telescopes)
-        reached = np.unique(codes[_usable_ticks(limits, facts, request)][:, columns])
+        reached = np.unique(codes[usable_ticks(limits, subarray, request)][:, columns])
         ranked.append((-len(reached), subarray.telescopes, facts, columns, reached))
     ranked.sort(key=lambda entry: entry[:2])
     families: list[VisitFamily] = []
@@ -116,12 +116,14 @@ def pair_columns(telescopes: int, chosen: Sequence[int]) -> np.ndarray:
     return np.array([table[pair] for pair in itertools.combinations(sorted(chosen), 2)], dtype=int)
 
 
-def _usable_ticks(limits: NightLimits, facts: SubarrayFacts, request: int) -> np.ndarray:
-    """Ticks at which the science star can be followed with this subarray, (time,)."""
-    telescopes = np.array(facts.subarray.telescopes)
-    wish = limits.scenario.requests[request]
-    path = limits.path_m[[request]][:, :, telescopes] - facts.beam_path_m
-    stroke = np.array([line.stroke_m for line in facts.lines])
+def usable_ticks(limits: NightLimits, subarray: Subarray, request: int) -> np.ndarray:
+    """Return the ticks at which a subarray can follow a request's target, (time,)."""
+    scenario = limits.scenario
+    wish = scenario.requests[request]
+    telescopes = np.array(subarray.telescopes)
+    beam_path = np.array(scenario.array.combiner(subarray.combiner).beam_path_m or 0.0)
+    path = limits.path_m[[request]][:, :, telescopes] - beam_path
+    stroke = np.array([scenario.array.delay_lines[line].stroke_m for line in subarray.lines])
     in_range = delay_range(path, stroke).allowed[0]
     in_window = limits.window(wish).allowed
     return limits.allowed(wish, request, telescopes, science=True) & in_range & in_window

@@ -99,6 +99,8 @@ def solve_night(problem: NightProblem, effort: float, progress: Progress | None 
     small = problem.only(kept)
     chosen, bound = _solve(small, effort, tell)
     plan = _without_idle(problem, [int(kept[number]) for number in chosen])
+    if not problem.possible(plan):
+        raise RuntimeError("the chosen visits exclude each other")
     score, greedy_score = problem.score(plan), problem.score(greedy)
     if score <= greedy_score:
         status: Literal["optimal", "feasible"] = "optimal" if greedy_score == bound else "feasible"
@@ -109,7 +111,8 @@ def solve_night(problem: NightProblem, effort: float, progress: Progress | None 
 def _solve(problem: NightProblem, effort: float, tell: Progress) -> tuple[tuple[int, ...], int]:
     """Return the best plan found (candidates) and the proven bound."""
     groups = cliques(problem)
-    requests = request_values(problem, conflicts(problem))
+    clash = conflicts(problem)
+    requests = request_values(problem, clash)
     top = ceiling(requests, groups, len(problem))
     bound = min(int(np.floor(top.bound + TINY)), _everything(problem))
     best = greedy_plan(problem)
@@ -120,8 +123,8 @@ def _solve(problem: NightProblem, effort: float, tell: Progress) -> tuple[tuple[
         return best, max(min(bound, found.bound), problem.score(best))
     route = route_of(problem)
     near = close_programs(requests, route, top, int(np.ceil(bound * NEAR))) or []
-    first = list({(program.request, program.visits): program for program in (*top.programs, *near)}.values())
-    found = _choose_programs(problem, groups, first, effort * FIRST_SHARE, best)
+    known = {(p.request, p.visits): p for p in (*top.programs, *near) if p.makeable(clash)}
+    found = _choose_programs(problem, groups, list(known.values()), effort * FIRST_SHARE, best)
     spent = found.spent
     best = max(best, found.visits, key=problem.score)
     tell(problem.score(best), bound)

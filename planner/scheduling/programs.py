@@ -7,6 +7,7 @@ up to three visits are searched over classes, with the cheapest member of each.
 
 from __future__ import annotations
 
+import itertools
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -38,6 +39,10 @@ class Program:
     visits: tuple[int, ...]
     value: int
     reduced: float
+
+    def makeable(self, clash: np.ndarray) -> bool:
+        """True when none of the visits excludes another."""
+        return not any(clash[a, b] for a, b in itertools.combinations(self.visits, 2))
 
 
 @dataclass(frozen=True)
@@ -74,6 +79,9 @@ class RequestValues:
 
     def best(self, price: np.ndarray, most: int) -> list[Program]:
         """Return the programs of largest reduced value, the best first, at most ``most`` of each size.
+
+        They are bounds: each class gives its cheapest member, so the visits of
+        a program may exclude each other (:meth:`Program.makeable` tells).
 
         Parameters
         ----------

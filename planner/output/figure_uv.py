@@ -1,0 +1,347 @@
+"""What each request gets: its (u, v) plane, and the visibilities to expect on it.
+
+u grows to the left (east) and v upwards (north), as a sky chart of the star;
+both conjugates are drawn. Tracks are those of the middle spectral channel, in
+millions of wavelengths; cells are filled by every channel that is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.figure import Figure
+
+from planner.constraints.tonight import NightLimits
+from planner.output.figures import (
+    FAINT,
+    FILLED,
+    HAIR,
+    INK,
+    MIDDLE,
+    PANEL,
+    PAPER,
+    REACH,
+    SCIENCE,
+    SMALL,
+    SMALL_PX,
+    SOFT,
+    draw,
+    legend,
+    panel,
+    write,
+)
+from planner.output.svg import Picture
+from planner.output.tracks import VisitTrack, planned_uv_m, reachable_uv_m
+from planner.scenario.targets import Request
+from planner.scheduling.candidates import RequestOffer
+from planner.science.coverage import cells_of
+from planner.science.source import uniform_disk_visibility
+from planner.units import RAD_PER_MAS
+
+SIDE, LEFT, TOP, FOOT = 288.0, 46.0, 34.0, 50.0
+SEEN_EVERY_S, PLANNED_EVERY_S = 600.0, 120.0
+VISIBILITY_WIDTH, VISIBILITY_HEIGHT = 430.0, 268.0
+LOWEST_VIS2 = 1e-4
+LINEAR_VIS2 = 0.1  # while the disk stays above this, the axis is linear
+MARKERS = ("o", "s", "D", "^", "v", "P", "X", "h")
+
+
+@dataclass(frozen=True)
+class Samples:
+    """What one visit samples: (u, v) at some ticks of the science step, and the channels."""
+
+    track: VisitTrack
+    uv_m: np.ndarray
+    wavelengths_um: np.ndarray
+
+    def wavelengths(self) -> np.ndarray:
+        """Return all samples in wavelengths, one of each conjugate pair, (sample, 2)."""
+        scaled = self.uv_m[..., None, :] / (self.wavelengths_um[:, None] * 1e-6)
+        return scaled.reshape(-1, 2)
+
+
+def samples_of(
+    limits: NightLimits, tracks: Sequence[VisitTrack], request: int, every_s: float = PLANNED_EVERY_S
+) -> tuple[Samples, ...]:
+    """Return the samples of every planned visit of a request, a time every ``every_s`` and both ends."""
+    combiner = limits.scenario.array.combiner(limits.scenario.requests[request].combiner)
+    every = max(1, round(every_s / limits.sky.tick_s))
+    return tuple(
+        Samples(
+            track,
+            planned_uv_m(limits, track, track.science.ticks(every)),
+            np.array(combiner.wavelengths_um),
+        )
+        for track in tracks
+        if track.request == request
+    )
+
+
+def number_of(request: int) -> str:
+    """Return R01, R02, ...: the place of a request in the scenario."""
+    return f"R{request + 1:02d}"
+
+
+def middle_um(wavelengths_um: Sequence[float]) -> float:
+    """Return the middle one of the channels."""
+    return sorted(wavelengths_um)[len(wavelengths_um) // 2]
+
+
+def uv_figure(
+    limits: NightLimits, offer: RequestOffer, tracks: Sequence[VisitTrack], tips: dict[str, str]
+) -> str:
+    """Return the (u, v) plane of a request as SVG; visits are grouped as ``uv-R01-V01``."""
+    request = limits.scenario.requests[offer.request]
+    wavelengths = limits.scenario.array.combiner(request.combiner).wavelengths_um
+    picture = Picture(
+        name=f"uv-{number_of(offer.request)}",
+        width=LEFT + SIDE + 14.0,
+        height=TOP + SIDE + FOOT,
+        title=f"(u, v) plane of {request.name}",
+        description="Tracks and cells in reach and planned; the table gives the planned baselines.",
+        tips=tips,
+    )
+    reach = reachable_uv_m(limits, offer, max(1, round(SEEN_EVERY_S / limits.sky.tick_s)))
+    planned = samples_of(limits, tracks, offer.request)
+    scale = 1e-6 / (middle_um(wavelengths) * 1e-6)  # Mega-wavelengths to a metre
+    cell = 1.0 / (request.field_mas * RAD_PER_MAS) / 1e6
+    in_reach = cells_of(offer.reachable)
+    indices = [abs(i) for c in (*in_reach, *(c for s in planned for c in s.track.visit.new_cells)) for i in c]
+    largest = max(
+        np.nanmax(np.abs(reach), initial=0.0) * scale,
+        *(np.abs(s.wavelengths()).max() / 1e6 for s in planned),
+        (max(indices, default=0) + 0.5) * cell,
+    )
+
+    def paint(figure: Figure) -> None:
+        axes = panel(figure, LEFT, TOP, SIDE, SIDE)
+        half = 1.04 * largest
+        axes.set_xlim(half, -half)
+        axes.set_ylim(-half, half)
+        _frame(axes, half, middle_um(wavelengths))
+        _cells(axes, in_reach, cell, {"facecolor": PANEL, "edgecolor": PAPER, "linewidth": 0.8})
+        for sampled in planned:
+            gid = picture.visit_id(sampled.track.key)
+            _cells(
+                axes,
+                sampled.track.visit.new_cells,
+                cell,
+                {"facecolor": FILLED, "edgecolor": PAPER, "linewidth": 0.8, "gid": gid},
+            )
+        for sign in (1.0, -1.0):
+            axes.add_collection(LineCollection(_lines(sign * scale * reach), colors=FAINT, linewidths=0.6))
+        for sampled in planned:
+            _planned(axes, sampled, picture.visit_id(sampled.track.key))
+        _labels(axes, planned, half, picture)
+        foot = panel(figure, LEFT, TOP + SIDE, SIDE, FOOT)
+        foot.set_xlim(0.0, SIDE)
+        foot.set_ylim(FOOT, 0.0)
+        write(foot, SIDE / 2, 22.0, "u, millions of wavelengths (east to the left)", **MIDDLE, **SMALL)
+        legend(foot, (0.0, 41.0), 1.0, LEGEND)
+
+    return draw(picture, paint)
+
+
+LEGEND = (
+    ("in reach", {"color": FAINT, "linewidth": 0.8}),
+    ("planned", {"color": SCIENCE, "linewidth": 4.0}),
+    ("squares: cells, filled", None),
+)
+
+
+def _lines(uv: np.ndarray) -> list[np.ndarray]:
+    """Unbroken stretches of each pair's track, from (tick, pair, 2) with NaN where it is out of reach."""
+    found = []
+    for pair in range(uv.shape[1]):
+        seen = np.isfinite(uv[:, pair, 0])
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(int))).reshape(-1, 2)
+        found += [uv[first:last, pair] for first, last in edges if last - first > 1]
+    return found
+
+
+def _cells(axes: Axes, cells: Sequence[tuple[int, int]], side: float, style: dict[str, Any]) -> None:
+    """Squares of side 1/W around whole multiples of it, with their conjugates."""
+    if not cells:
+        return
+    corners = np.array([(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)])
+    middles = np.array(sorted({(s * u, s * v) for u, v in cells for s in (1, -1)}), dtype=float)
+    axes.add_collection(PolyCollection((middles[:, None, :] + corners) * side, **style))
+
+
+def _planned(axes: Axes, sampled: Samples, gid: str) -> None:
+    """Bold on the middle channel, thin on the outermost ones."""
+    channels = np.sort(sampled.wavelengths_um)
+    middle = middle_um(channels.tolist())
+    for channel in dict.fromkeys((float(channels[0]), float(channels[-1]), middle)):
+        track = sampled.uv_m / channel
+        lines = [sign * track[:, pair] for pair in range(track.shape[1]) for sign in (1.0, -1.0)]
+        width = 4.0 if channel == middle else 1.2
+        marks = LineCollection(lines, colors=SCIENCE, linewidths=width, capstyle="round", gid=gid)
+        axes.add_collection(marks)
+
+
+def _labels(axes: Axes, planned: Sequence[Samples], half: float, picture: Picture) -> None:
+    """A visit's number at the outer end of its longest track, pushed outwards."""
+    for sampled in planned:
+        ends = sampled.uv_m[-1] / middle_um(sampled.wavelengths_um.tolist())
+        longest = ends[int(np.argmax(np.hypot(ends[:, 0], ends[:, 1])))]
+        longest = longest if longest[1] >= 0 else -longest
+        out = longest * (1.0 + 0.075 * half / max(float(np.hypot(*longest)), 1e-9))
+        out = np.clip(out, -0.93 * half, 0.95 * half)
+        write(
+            axes,
+            float(out[0]),
+            float(out[1]),
+            sampled.track.key,
+            **MIDDLE,
+            weight="bold",
+            fontsize=SMALL_PX,
+            gid=picture.visit_id(sampled.track.key),
+        )
+
+
+def _ticks(half: float) -> np.ndarray:
+    """Round values inside +-half, about seven of them."""
+    raw = half / 3.0
+    power = 10.0 ** np.floor(np.log10(raw))
+    step = next(power * m for m in (1.0, 2.0, 2.5, 5.0, 10.0) if power * m >= raw)
+    return np.arange(-np.floor(half / step), np.floor(half / step) + 1) * step
+
+
+def _frame(axes: Axes, half: float, wavelength_um: float) -> None:
+    """Cross of the axes, wavelengths left and below, metres above."""
+    axes.axhline(0.0, color=HAIR, linewidth=0.8, zorder=0)
+    axes.axvline(0.0, color=HAIR, linewidth=0.8, zorder=0)
+    edge = np.array([-half, half, half, -half, -half])
+    axes.plot(edge, np.array([-half, -half, half, half, -half]), color=FAINT, linewidth=0.8, clip_on=False)
+    tick = 2.0 * half / SIDE
+    small = {"fontsize": SMALL_PX, "color": SOFT, "clip_on": False}
+    for value in _ticks(half):
+        axes.plot([value, value], [-half, -half + 4 * tick], color=FAINT, linewidth=0.8)
+        axes.plot([half, half - 4 * tick], [value, value], color=FAINT, linewidth=0.8)
+        write(axes, value, -half - 4 * tick, f"{value:g}", ha="center", va="top", **small)
+        write(axes, half + 4 * tick, value, f"{value:g}", ha="right", va="center", **small)
+    for value in _ticks(half * wavelength_um):
+        x = value / wavelength_um
+        axes.plot([x, x], [half, half - 4 * tick], color=FAINT, linewidth=0.8)
+        write(axes, x, half + 4 * tick, f"{value:g}", ha="center", va="bottom", **small)
+    words = f"metres at {wavelength_um:g} µm"
+    write(axes, 0.0, half + 17 * tick, words, ha="center", va="bottom", **small)
+    write(axes, half - 6 * tick, half - 6 * tick, "v", ha="left", va="top", **small)
+
+
+def visibility_figure(
+    limits: NightLimits, request: int, tracks: Sequence[VisitTrack], tips: dict[str, str]
+) -> str | None:
+    """Return V^2 of a target with a diameter against spatial frequency; visits are ``vis-R01-V01``.
+
+    Returns
+    -------
+    str or None
+        None for a target without a diameter.
+    """
+    wish = limits.scenario.requests[request]
+    if not wish.star.diameter_mas:
+        return None
+    picture = Picture(
+        name=f"vis-{number_of(request)}",
+        width=VISIBILITY_WIDTH,
+        height=VISIBILITY_HEIGHT,
+        title=f"Expected squared visibilities of {wish.name}",
+        description="A uniform disk with the planned samples; the table gives the numbers.",
+        tips=tips,
+    )
+    planned = samples_of(limits, tracks, request)
+    largest = max(np.hypot(*s.wavelengths().T).max() for s in planned) / 1e6 * 1.08
+
+    def paint(figure: Figure) -> None:
+        plot = VISIBILITY_WIDTH - 58.0 - 12.0, VISIBILITY_HEIGHT - 12.0 - 52.0
+        axes = panel(figure, 58.0, 12.0, *plot)
+        axes.set_xlim(0.0, largest)
+        deep = _vis2(wish.star.diameter_mas or 0.0, np.array([largest]))[0] < LINEAR_VIS2
+        if deep:
+            axes.set_yscale("log")
+        axes.set_ylim(*((0.7 * LOWEST_VIS2, 1.3) if deep else (0.0, 1.04)))
+        _visibility_ground(axes, wish, largest, plot)
+        for number, sampled in enumerate(planned):
+            _visibility_samples(axes, wish, sampled, (MARKERS[number % len(MARKERS)], picture))
+        foot = panel(figure, 58.0, VISIBILITY_HEIGHT - 40.0, plot[0], 40.0)
+        foot.set_xlim(0.0, plot[0])
+        foot.set_ylim(40.0, 0.0)
+        write(foot, plot[0] / 2, 10.0, "baseline / wavelength, millions", **MIDDLE, **SMALL)
+        _visibility_legend(foot, wish, planned, picture)
+
+    return draw(picture, paint)
+
+
+def _visibility_ground(axes: Axes, wish: Request, largest: float, plot: tuple[float, float]) -> None:
+    """Grid, and the disk's curve with the band that the diameter's error leaves."""
+    small = {"fontsize": SMALL_PX, "color": SOFT, "clip_on": False}
+    deep = axes.get_yscale() == "log"
+    for level in (1.0, 0.1, 0.01, 0.001, LOWEST_VIS2) if deep else (0.0, 0.2, 0.4, 0.6, 0.8, 1.0):
+        axes.axhline(level, color=HAIR, linewidth=0.6, zorder=0)
+        text = f"≤ {level:g}" if level == LOWEST_VIS2 else f"{level:g}"
+        write(axes, -6.0 * largest / plot[0], level, text, ha="right", va="center", **small)
+    write(axes, -40.0 * largest / plot[0], 0.03 if deep else 0.5, "V²", ha="right", va="center", color=SOFT)
+    for value in _ticks(largest):
+        if value >= 0:
+            axes.axvline(value, color=HAIR, linewidth=0.6, zorder=0)
+            below = LOWEST_VIS2 * 0.62 if deep else -0.03
+            write(axes, value, below, f"{value:g}", ha="center", va="top", **small)
+    frequency = np.linspace(0.0, largest, 240)
+    diameter, error = wish.star.diameter_mas or 0.0, wish.star.diameter_error_mas
+    if error:
+        bounds = [_vis2(d, frequency) for d in (max(diameter - error, 0.0), diameter, diameter + error)]
+        axes.fill_between(
+            frequency, np.min(bounds, axis=0), np.max(bounds, axis=0), color=REACH, linewidth=0, alpha=0.6
+        )
+    axes.plot(frequency, _vis2(diameter, frequency), color=SOFT, linewidth=1.0)
+
+
+def _vis2(diameter_mas: float, frequency_mega: np.ndarray) -> np.ndarray:
+    """Squared visibility of a uniform disk at spatial frequencies in millions of wavelengths, from below."""
+    value = uniform_disk_visibility(diameter_mas, frequency_mega * 1e6, 1e6)
+    return np.maximum(value**2, LOWEST_VIS2)
+
+
+def _visibility_samples(axes: Axes, wish: Request, sampled: Samples, marks: tuple[str, Picture]) -> None:
+    """All channels of each baseline at the middle of the science step."""
+    marker, picture = marks
+    middle = sampled.uv_m[len(sampled.uv_m) // 2]
+    frequency = np.hypot(middle[:, 0], middle[:, 1])[:, None] / sampled.wavelengths_um
+    axes.plot(
+        frequency.ravel(),
+        _vis2(wish.star.diameter_mas or 0.0, frequency.ravel()),
+        marker,
+        markersize=5.0,
+        markerfacecolor=PAPER,
+        markeredgecolor=SCIENCE,
+        markeredgewidth=1.1,
+        gid=picture.visit_id(sampled.track.key),
+    )
+
+
+def _visibility_legend(foot: Axes, wish: Request, planned: Sequence[Samples], picture: Picture) -> None:
+    x = 0.0
+    for number, sampled in enumerate(planned):
+        gid = picture.visit_id(sampled.track.key)
+        foot.plot(
+            x + 4.0,
+            30.0,
+            MARKERS[number % len(MARKERS)],
+            markersize=5.0,
+            markerfacecolor=PAPER,
+            markeredgecolor=SCIENCE,
+            markeredgewidth=1.1,
+            gid=gid,
+        )
+        write(foot, x + 12.0, 30.0, sampled.track.key, va="center", fontsize=SMALL_PX, color=INK, gid=gid)
+        x += 44.0
+    error = wish.star.diameter_error_mas
+    size = f"uniform disk {wish.star.diameter_mas:g}{f' ± {error:g}' if error else ''} mas"
+    write(foot, x + 6.0, 30.0, size, va="center", **SMALL)

@@ -1,0 +1,128 @@
+"""The report: one HTML file with everything in it, for the screen at night and for paper.
+
+Every name from a file is escaped by jinja2 (autoescape is always on) or, in
+figures, by matplotlib and minidom. The page allows itself no resource from
+outside and no script but its own, whose hash it names.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from planner.constraints.tonight import NightLimits
+from planner.output.figure_delay import delay_figure
+from planner.output.figure_night import night_figure
+from planner.output.figure_sky import altitude_figure, sky_figure
+from planner.output.figure_uv import number_of, uv_figure, visibility_figure
+from planner.output.figures import DARK, PALETTE
+from planner.output.run_sheet import line_rows, night_sums, pointing_rows, visit_rows
+from planner.output.sentences import audit_told, counted, duration, score_told, served_told, thousands
+from planner.output.svg import clean, inlined
+from planner.output.target_sheet import target_rows
+from planner.output.tracks import VisitTrack, clock, moment, to_minute, twilight, visit_tracks
+from planner.scheduling.candidates import RequestOffer
+from planner.scheduling.plan import NightPlan, RequestOutcome
+
+LEFT_OUT_MAX = 7  # on the first screen; all of them stand in the table of requests
+
+
+def night_figures(limits: NightLimits, offers: tuple[RequestOffer, ...], plan: NightPlan) -> dict[str, str]:
+    """Draw every figure of a night.
+
+    Returns
+    -------
+    dict
+        {name: SVG text}: ``night``, ``delay``, ``altitude``, ``sky``, and for each
+        request with a planned visit ``uv-R01`` and, when it has a diameter,
+        ``vis-R01``. All but ``night`` are left out when nothing is planned.
+    """
+    tracks, sky = visit_tracks(limits, plan), twilight(limits, plan)
+    tips = {track.key: tip(track) for track in tracks}
+    figures = {"night": night_figure(limits, plan, tracks, sky, tips)}
+    if not tracks:
+        return figures
+    figures["delay"] = delay_figure(limits, tracks, sky, tips)
+    figures["altitude"] = altitude_figure(limits, tracks, sky, tips)
+    figures["sky"] = sky_figure(limits, tracks, tips)
+    for request in sorted({track.request for track in tracks}):
+        figures[f"uv-{number_of(request)}"] = uv_figure(limits, offers[request], tracks, tips)
+        expected = visibility_figure(limits, request, tracks, tips)
+        if expected is not None:
+            figures[f"vis-{number_of(request)}"] = expected
+    return figures
+
+
+def tip(track: VisitTrack) -> str:
+    """Return one line about a visit, shown where it is pointed at."""
+    visit = track.visit
+    return (
+        f"{track.key} {clean(visit.target, 40)}, {clean(visit.combiner, 40)} with "
+        f"{'–'.join(clean(name, 20) for name in visit.subarray)}: {clock(visit.steps[0].start_utc)} to "
+        f"{clock(visit.steps[-1].end_utc)} UTC, latest start {clock(visit.latest_start_utc)}"
+    )
+
+
+def render_report(
+    limits: NightLimits, offers: tuple[RequestOffer, ...], plan: NightPlan, figures: dict[str, str]
+) -> str:
+    """Return the report of a plan as one HTML page.
+
+    Parameters
+    ----------
+    limits : NightLimits
+    offers : tuple of RequestOffer
+    plan : NightPlan
+        With its audit; a plan without one is shown as not audited.
+    figures : dict
+        From :func:`night_figures`.
+    """
+    environment = Environment(
+        loader=PackageLoader("planner.output", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=lambda value: clean(value) if type(value) is str else value,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["count"] = thousands
+    script = environment.get_template("light.js.j2").render()
+    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
+    tracks = visit_tracks(limits, plan)
+    left_out = left_out_first(plan.requests)
+    return environment.get_template("report.html.j2").render(
+        plan=plan,
+        date=moment(f"{plan.night.date}T12:00:00Z").strftime("%A %-d %B %Y"),
+        site=plan.scenario.array.site,
+        score=score_told(plan.solver),
+        audit=audit_told(plan.audit),
+        served=served_told(plan),
+        sums=night_sums(plan),
+        dark_from=to_minute(plan.night.start_utc),
+        dark_until=to_minute(plan.night.end_utc),
+        duration=duration,
+        counted=counted,
+        left_out=left_out[:LEFT_OUT_MAX],
+        left_out_more=len(left_out) - LEFT_OUT_MAX,
+        visits=visit_rows(limits, offers, plan, tracks),
+        lines=line_rows(limits, tracks),
+        pointings=pointing_rows(limits, tracks),
+        targets=target_rows(limits, offers, plan, tracks),
+        figures={
+            name: Markup(inlined(svg, PALETTE, linked=name == "night")) for name, svg in figures.items()
+        },
+        light=PALETTE,
+        dark=DARK,
+        script=Markup(script),
+        script_hash=digest,
+    )
+
+
+def left_out_first(requests: Sequence[RequestOutcome]) -> list[RequestOutcome]:
+    """Return the requests with fewer visits than wanted: those without any first, by priority."""
+    short = [request for request in requests if request.visits_planned < request.visits_wanted]
+    return sorted(short, key=lambda request: (request.visits_planned > 0, -request.priority))

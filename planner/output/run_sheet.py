@@ -1,0 +1,321 @@
+"""The run sheet: times, carriages, margins of each visit, and what to do when it fails; the night's sums."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.constraints.tonight import NightLimits
+from planner.geometry.delays import group_refractivity, travel_m
+from planner.output.sentences import duration, margins_told, thousands
+from planner.output.tracks import StepTrack, VisitTrack, clock, delay_m, minutes_between, moment, tick_hours
+from planner.scheduling.candidates import RequestOffer
+from planner.scheduling.plan import NightPlan, Step
+
+
+@dataclass(frozen=True)
+class StepRow:
+    """One step in words."""
+
+    role: str
+    object: str
+    setup: str
+    start: str
+    end: str
+    minutes: str
+
+
+@dataclass(frozen=True)
+class CarriageRow:
+    """One beam of a visit: whose light, which line, where its carriage goes.
+
+    ``stands`` and ``runs`` are texts: metres of light at the ends of each
+    step, metres of rail in each of the three set-ups.
+    """
+
+    line: str
+    telescope: str
+    station: str
+    combiner_input: int
+    comes_from: str
+    stands: tuple[str, ...]
+    runs: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class VisitRow:
+    """A visit as the report shows it."""
+
+    key: str
+    target: str
+    combiner: str
+    subarray: str
+    request: str
+    setup: str
+    start: str
+    end: str
+    latest: str
+    slack: str
+    slack_minutes: int
+    new_cells: int
+    value: int
+    priority: int
+    steps: tuple[StepRow, ...]
+    carriages: tuple[CarriageRow, ...]
+    margins: tuple[str, ...]
+    if_it_fails: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class NightSums:
+    """Where the dark time goes, minutes."""
+
+    dark: float
+    science: float
+    calibrators: float
+    setup: float
+    spare: float
+
+    def rows(self) -> tuple[tuple[str, str, str, float], ...]:
+        """Return (kind, words, duration, share of the dark time in per cent)."""
+        whole = max(self.dark, 1e-9)
+        return tuple(
+            (kind, words, duration(value), 100.0 * value / whole)
+            for kind, words, value in (
+                ("science", "science stars recorded", self.science),
+                ("calibrator", "calibrators recorded", self.calibrators),
+                ("setup", "set-up", self.setup),
+                ("spare", "spare", self.spare),
+            )
+        )
+
+
+def night_sums(plan: NightPlan) -> NightSums:
+    """Add up recording, set-up and spare time of the dark hours; set-up in twilight is not counted."""
+    steps = [step for visit in plan.visits for step in visit.steps]
+    dark = minutes_between(plan.night.start_utc, plan.night.end_utc)
+    science = sum(minutes_between(s.start_utc, s.end_utc) for s in steps if s.role == "science")
+    calibrators = sum(minutes_between(s.start_utc, s.end_utc) for s in steps if s.role == "calibrator")
+    setup = sum(_dark_minutes(plan, step) for step in steps)
+    return NightSums(dark, science, calibrators, setup, dark - science - calibrators - setup)
+
+
+def _dark_minutes(plan: NightPlan, step: Step) -> float:
+    first = max(step.setup_start_utc, plan.night.start_utc, key=moment)
+    return max(0.0, minutes_between(first, step.start_utc))
+
+
+def visit_rows(
+    limits: NightLimits, offers: Sequence[RequestOffer], plan: NightPlan, tracks: Sequence[VisitTrack]
+) -> tuple[VisitRow, ...]:
+    """Return every visit of the plan in words."""
+    last_seen: dict[int, tuple[str, float]] = {}
+    rows = []
+    for place, track in enumerate(tracks):
+        visit = track.visit
+        slack = minutes_between(visit.steps[0].start_utc, visit.latest_start_utc)
+        rows.append(
+            VisitRow(
+                key=track.key,
+                target=visit.target,
+                combiner=visit.combiner,
+                subarray="–".join(visit.subarray),
+                request=f"R{track.request + 1:02d}",
+                setup=clock(visit.steps[0].setup_start_utc),
+                start=clock(visit.steps[0].start_utc),
+                end=clock(visit.steps[-1].end_utc),
+                latest=clock(visit.latest_start_utc),
+                slack="no slack" if slack == 0 else duration(slack),
+                slack_minutes=round(slack),
+                new_cells=len(visit.new_cells),
+                value=visit.value,
+                priority=limits.scenario.requests[track.request].priority,
+                steps=tuple(_step_row(step) for step in visit.steps),
+                carriages=_carriages(limits, track, last_seen),
+                margins=margins_told(limits.scenario, limits.scenario.requests[track.request], visit),
+                if_it_fails=_if_it_fails(limits, offers, tracks, place),
+            )
+        )
+    return tuple(rows)
+
+
+def _step_row(step: Step) -> StepRow:
+    minutes = minutes_between(step.start_utc, step.end_utc)
+    return StepRow(
+        role=step.role,
+        object=step.object,
+        setup=clock(step.setup_start_utc),
+        start=clock(step.start_utc),
+        end=clock(step.end_utc),
+        minutes=f"{minutes:g} min",
+    )
+
+
+def _carriages(
+    limits: NightLimits, track: VisitTrack, last_seen: dict[int, tuple[str, float]]
+) -> tuple[CarriageRow, ...]:
+    """Rows of a visit's beams; ``last_seen``, where each carriage was left, is brought up to date."""
+    array = limits.scenario.array
+    combiner = array.combiner(track.visit.combiner)
+    index = 1.0 + group_refractivity(array.site, float(np.mean(combiner.wavelengths_um)))
+    ends = np.stack([_ends(limits, track, step) for step in track.steps])
+    rows = []
+    for beam, line in enumerate(track.lines):
+        own = array.delay_lines[line]
+        before = last_seen.get(line)
+        path = ends[:, :, beam]
+        runs = [path[0, 0] - before[1] if before else np.nan, *(path[1:, 0] - path[:-1, 1])]
+        telescope = int(track.telescopes[beam])
+        rows.append(
+            CarriageRow(
+                line=own.name,
+                telescope=limits.placement.telescopes[telescope],
+                station=limits.placement.stations[telescope],
+                combiner_input=beam + 1,
+                comes_from=f"{before[1]:.2f} ({before[0]})" if before else "first use",
+                stands=tuple(f"{start:.2f} → {end:.2f}" for start, end in path),
+                runs=tuple("" if np.isnan(run) else f"{travel_m(run, own, index):+.2f}" for run in runs),
+            )
+        )
+        last_seen[line] = (track.key, float(path[-1, 1]))
+    return tuple(rows)
+
+
+def _ends(limits: NightLimits, track: VisitTrack, step: StepTrack) -> np.ndarray:
+    """Optical path when a step starts and ends, (2, beam)."""
+    return delay_m(limits, track, step, np.array([step.first, step.last]))
+
+
+def _if_it_fails(
+    limits: NightLimits, offers: Sequence[RequestOffer], tracks: Sequence[VisitTrack], place: int
+) -> tuple[str, ...]:
+    """Say until when to try, what comes next, and whether the request has another chance."""
+    track = tracks[place]
+    start, latest = track.visit.steps[0].start_utc, track.visit.latest_start_utc
+    slack = minutes_between(start, latest)
+    if slack > 0:
+        until = f"May start as late as {clock(latest)}, {duration(slack)} later than planned."
+    else:
+        until = f"Has no slack: give it up if the first star is not being recorded soon after {clock(start)}."
+    if place + 1 < len(tracks):
+        following = tracks[place + 1]
+        first = following.visit.steps[0]
+        after = (
+            f"Then go on with {following.key} as planned: set-up from {clock(first.setup_start_utc)}, "
+            f"start {clock(first.start_utc)}."
+        )
+    else:
+        after = "No visit follows it."
+    return until, after, _another_chance(limits, offers[track.request], track, tracks)
+
+
+def _another_chance(
+    limits: NightLimits, offer: RequestOffer, track: VisitTrack, tracks: Sequence[VisitTrack]
+) -> str:
+    """Later starts of the request tonight, whatever they would displace."""
+    starts = (
+        np.unique(np.concatenate([family.start_tick[:, 0] for family in offer.families]))
+        if offer.families
+        else np.empty(0, dtype=int)
+    )
+    hour = tick_hours(limits)
+    first_tick_h = hour[0]
+    latest_h = (
+        track.start_h + minutes_between(track.visit.steps[0].start_utc, track.visit.latest_start_utc) / 60.0
+    )
+    later = starts[first_tick_h + starts * limits.sky.tick_s / 3600.0 > latest_h + 1e-6]
+    planned = [
+        other.key for other in tracks if other.request == track.request and other.start_h > track.start_h
+    ]
+    more = f" {planned[0]} observes the target again." if planned else ""
+    if not len(later):
+        return f"No later start tonight.{more}"
+    final = hour[later[-1]]
+    minutes = round(final * 60.0)
+    at = f"at {minutes // 60 % 24:02d}:{minutes % 60:02d}"
+    count = (
+        "One later start tonight,"
+        if len(later) == 1
+        else f"{thousands(len(later))} later starts tonight, the last"
+    )
+    return f"{count} {at}; replanning decides what gives way.{more}"
+
+
+@dataclass(frozen=True)
+class PointingRow:
+    """Where the telescopes of a visit point while the science star is recorded."""
+
+    key: str
+    target: str
+    azimuth: str
+    altitude: str
+    airmass: str
+    moon: str
+
+
+def pointing_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[PointingRow, ...]:
+    """Return azimuth (on the compass), altitude, airmass and distance from the Moon of every visit."""
+    rows = []
+    for track in tracks:
+        beam = track.science.step.beams[0]
+        lowest = min(beam.altitude_start_deg, beam.altitude_end_deg)
+        ticks = track.science.ticks()
+        rows.append(
+            PointingRow(
+                key=track.key,
+                target=track.visit.target,
+                azimuth=f"{beam.azimuth_start_deg % 360.0:.1f} → {beam.azimuth_end_deg % 360.0:.1f}",
+                altitude=f"{beam.altitude_start_deg:.1f} → {beam.altitude_end_deg:.1f}",
+                airmass=f"{1.0 / np.sin(np.deg2rad(max(lowest, 0.1))):.2f}",
+                moon=f"{limits.moon_separation_deg[track.science.star][ticks].min():.0f}",
+            )
+        )
+    return tuple(rows)
+
+
+@dataclass(frozen=True)
+class LineRow:
+    """A delay line's night."""
+
+    line: str
+    visits: int
+    lowest: str
+    highest: str
+    stroke: str
+    spare: str
+    tightest: str
+    rail: str
+
+
+def line_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[LineRow, ...]:
+    """Return for each line in use how near it comes to an end stop, and how far its carriage runs."""
+    array = limits.scenario.array
+    found = []
+    for line in sorted({line for track in tracks for line in track.lines}):
+        own = array.delay_lines[line]
+        paths: list[tuple[str, np.ndarray]] = []
+        for track in tracks:
+            if line in track.lines:
+                beam = track.lines.index(line)
+                paths += [
+                    (track.key, delay_m(limits, track, step, step.ticks())[:, beam]) for step in track.steps
+                ]
+        low, high = own.stroke_m
+        spare = [(float(min(path.min() - low, high - path.max())), key) for key, path in paths]
+        whole = np.concatenate([path for _, path in paths])
+        rail = float(np.abs(np.diff(whole)).sum()) / own.path_per_travel
+        found.append(
+            LineRow(
+                line=own.name,
+                visits=len({key for key, _ in paths}),
+                lowest=f"{whole.min():.2f}",
+                highest=f"{whole.max():.2f}",
+                stroke=f"{low:g} to {high:g}",
+                spare=f"{min(spare)[0]:.2f}",
+                tightest=min(spare)[1],
+                rail=f"{rail:.0f}",
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,165 @@
+"""What the report says in words: the score and its bound, the audit, margins, durations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from planner.scenario.targets import Request, Scenario
+from planner.scheduling.plan import AuditReport, Margin, NightPlan, SolverReport, Visit
+
+
+@dataclass(frozen=True)
+class Told:
+    """Something said: a word for its state, a headline, and the rest."""
+
+    state: str
+    headline: str
+    detail: str
+
+
+def thousands(number: int) -> str:
+    """Return a whole number with commas between thousands."""
+    return f"{number:,}"
+
+
+def counted(number: int, singular: str, plural: str | None = None) -> str:
+    """Return a number with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "visit"), counted(1200, "visit")
+    ('1 visit', '1,200 visits')
+    """
+    return f"{thousands(number)} {singular if number == 1 else plural or singular + 's'}"
+
+
+def duration(minutes: float) -> str:
+    """Return a duration in hours and minutes.
+
+    Examples
+    --------
+    >>> duration(176.0), duration(9.4), duration(60.0)
+    ('2 h 56 min', '9 min', '1 h 00 min')
+    """
+    whole = round(minutes)
+    return f"{whole // 60} h {whole % 60:02d} min" if whole >= 60 else f"{whole} min"
+
+
+def at_least_percent(score: int, bound: int) -> str:
+    """Return score/bound in per cent, rounded down, so that "at least" stays true.
+
+    Examples
+    --------
+    >>> at_least_percent(701, 706), at_least_percent(706, 706)
+    ('99.2', '100.0')
+    """
+    tenths = 1000 * score // bound if bound else 1000
+    return f"{tenths // 10}.{tenths % 10}"
+
+
+def score_told(solver: SolverReport) -> Told:
+    """Say what the plan is worth and what is proven about it."""
+    considered = counted(solver.candidates, "candidate visit")
+    score, bound = thousands(solver.score), thousands(solver.bound)
+    if solver.made_by == "nothing to plan":
+        return Told(
+            "nothing",
+            "Nothing can be planned tonight.",
+            "No request has a visit that keeps every limit; the reasons stand below.",
+        )
+    if solver.status == "optimal":
+        return Told(
+            "optimal",
+            f"This plan is worth {score} and is proven optimal.",
+            f"No plan made of the {considered} that were considered is worth more.",
+        )
+    percent = at_least_percent(solver.score, solver.bound)
+    if solver.made_by == "greedy":
+        return Told(
+            "greedy",
+            f"A greedy plan, unproven: worth {score} of at most {bound}.",
+            f"The search found nothing better than taking the most valuable visit first. No plan made of the "
+            f"{considered} that were considered can be worth more than {bound}, so this one is at least "
+            f"{percent} % of the best possible. More effort in scenario.toml may improve it.",
+        )
+    return Told(
+        "bounded",
+        f"This plan is worth {score} of at most {bound}: at least {percent} % of the best possible plan "
+        "of the visits considered.",
+        f"No plan made of the {considered} that were considered can be worth more than {bound}; "
+        f"that is proven. What is left open is {100.0 * solver.gap:.1f} %.",
+    )
+
+
+def audit_told(audit: AuditReport | None) -> Told:
+    """Say whether the independent check passed."""
+    if audit is None:
+        return Told("missing", "NOT AUDITED", "Nothing has checked this plan again. Do not observe with it.")
+    applied = sum(check.checked for check in audit.checks)
+    kinds = counted(len(audit.checks), "kind of check", "kinds of check")
+    if audit.passed:
+        return Told(
+            "passed",
+            "Audit passed",
+            f"{kinds}, applied {counted(applied, 'time')} by code that knows nothing of the solver.",
+        )
+    failed = [check for check in audit.checks if not check.passed]
+    which = "; ".join(f"{check.name}: {check.worst}" for check in failed)
+    return Told("failed", "AUDIT FAILED", f"Do not observe with this plan. {which}")
+
+
+# For each limit: a margin that needs no attention, in its unit, and how the margin is said.
+MARGINS: dict[str, tuple[float, str]] = {
+    "altitude, lower limit": (12.0, "{} deg above the lowest altitude"),
+    "altitude, upper limit": (8.0, "{} deg below the highest altitude"),
+    "skyline": (12.0, "{} deg above the skyline"),
+    "azimuth tracking rate": (0.05, "azimuth drive {} deg/s below its fastest"),
+    "delay line stroke": (12.0, "carriage {} m of light inside its stroke"),
+    "airmass": (0.4, "airmass {} below its limit"),
+    "absolute window": (15.0, "{} min inside its window"),
+    "hour angle": (0.7, "{} h inside its hour angles"),
+    "Moon separation": (20.0, "Moon {} deg farther than it must be"),
+    "Moon lit fraction": (0.3, "Moon lit {} of the disk less than allowed"),
+}
+EASY = 1e9
+
+
+def _tightness(margin: Margin, shadow_allowed: float) -> float:
+    """Margin in units of one that needs no attention; small is tight."""
+    if margin.limit == "shadowing":
+        return EASY if margin.margin >= shadow_allowed else margin.margin / 0.05
+    return margin.margin / MARGINS.get(margin.limit, (1.0, ""))[0]
+
+
+def _margin_words(margin: Margin, shadow_allowed: float) -> str:
+    if margin.margin < 0:
+        return f"LIMIT BROKEN, {margin.limit}: {-margin.margin:.3g} {margin.unit} short on {margin.object}"
+    if margin.limit == "shadowing":
+        if margin.margin >= shadow_allowed:
+            return "no enclosure in the light"
+        return f"{100.0 * margin.margin:.1f} % of a pupil left to shadow on {margin.object}"
+    value = f"{margin.margin:.3g}"
+    known = MARGINS.get(margin.limit)
+    words = known[1].format(value) if known else f"{margin.limit} kept by {value} {margin.unit}"
+    return f"{words} on {margin.object}"
+
+
+def margins_told(scenario: Scenario, request: Request, visit: Visit) -> tuple[str, ...]:
+    """Return the margins of a visit in words, the tightest first; limits that nobody set are left out."""
+    shadow = min(scenario.array.class_of(name).obstruction_max for name in visit.subarray)
+    unset = set()
+    if not (scenario.limits.moon_separation_min_deg or request.extras.moon_separation_min_deg):
+        unset.add("Moon separation")
+    lit = request.extras.moon_illumination_max
+    if (scenario.limits.moon_illumination_max if lit is None else lit) >= 1.0:
+        unset.add("Moon lit fraction")
+    told = [margin for margin in visit.margins if margin.limit not in unset or margin.margin < 0]
+    ordered = sorted(told, key=lambda margin: _tightness(margin, shadow))
+    return tuple(_margin_words(margin, shadow) for margin in ordered)
+
+
+def served_told(plan: NightPlan) -> str:
+    """Say how many requests got what they wanted."""
+    full = sum(r.visits_planned >= r.visits_wanted for r in plan.requests)
+    part = sum(0 < r.visits_planned < r.visits_wanted for r in plan.requests)
+    return f"{full} of {len(plan.requests)} in full" + (f", {part} in part" if part else "")

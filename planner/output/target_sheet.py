@@ -1,0 +1,127 @@
+"""What each planned request gets, in numbers: coverage figures, and the baselines with their visibilities."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.constraints.tonight import NightLimits
+from planner.output.figure_uv import Samples, middle_um, number_of, samples_of
+from planner.output.tracks import VisitTrack
+from planner.scheduling.candidates import RequestOffer
+from planner.scheduling.plan import NightPlan
+from planner.science.coverage_figures import CoverageFigures, coverage_figures
+from planner.science.source import uniform_disk_visibility
+
+
+@dataclass(frozen=True)
+class BaselineRow:
+    """One baseline of one visit: length and position angle as seen from the star, visibility by channel."""
+
+    key: str
+    pair: str
+    length: str
+    angle: str
+    frequency: str
+    vis2: str
+
+
+@dataclass(frozen=True)
+class TargetRow:
+    """One request with planned visits."""
+
+    number: str
+    target: str
+    combiner: str
+    field: str
+    visits: tuple[str, ...]
+    cells_filled: int
+    cells_reachable: int
+    figures: tuple[tuple[str, str], ...]
+    baselines: tuple[BaselineRow, ...]
+    diameter: str
+
+
+def target_rows(
+    limits: NightLimits, offers: Sequence[RequestOffer], plan: NightPlan, tracks: Sequence[VisitTrack]
+) -> tuple[TargetRow, ...]:
+    """Return the numbers of every request that has a visit in the plan."""
+    rows = []
+    for offer, outcome in zip(offers, plan.requests, strict=True):
+        samples = samples_of(limits, tracks, offer.request)
+        if not samples:
+            continue
+        request = limits.scenario.requests[offer.request]
+        uv = np.concatenate([sampled.wavelengths() for sampled in samples])
+        star = request.star
+        error = f" ± {star.diameter_error_mas:g}" if star.diameter_error_mas else ""
+        rows.append(
+            TargetRow(
+                number=number_of(offer.request),
+                target=request.name,
+                combiner=request.combiner,
+                field=f"{request.field_mas:.4g} mas",
+                visits=tuple(sampled.track.key for sampled in samples),
+                cells_filled=outcome.cells_filled,
+                cells_reachable=outcome.cells_reachable,
+                figures=_figures(coverage_figures(uv, request.field_mas), request.field_mas),
+                baselines=tuple(
+                    row for sampled in samples for row in _baselines(limits, sampled, star.diameter_mas)
+                ),
+                diameter=f"uniform disk of {star.diameter_mas:g}{error} mas" if star.diameter_mas else "",
+            )
+        )
+    return tuple(rows)
+
+
+def _figures(found: CoverageFigures, field_mas: float) -> tuple[tuple[str, str], ...]:
+    """Coverage figures as (words, value)."""
+    beam, gap = found.beam, found.gap
+    if beam.major_mas > field_mas:
+        size = f"{beam.minor_mas:.2f} mas across, longer than the field along {beam.position_angle_deg:.0f}°"
+    else:
+        size = f"{beam.major_mas:.2f} × {beam.minor_mas:.2f} mas, longest at {beam.position_angle_deg:.0f}°"
+    lobe = (
+        "none inside the field" if found.side_lobe is None else f"{100.0 * found.side_lobe:.0f} % of the peak"
+    )
+    return (
+        ("beam", size),
+        ("highest side lobe", lobe),
+        (
+            "widest empty sector",
+            f"{gap.width_deg:.0f}° of 180°, from {gap.from_deg:.0f}° to {gap.to_deg:.0f}°",
+        ),
+        ("spread in radius", f"{found.shortest / 1e6:.1f} to {found.longest / 1e6:.1f} Mλ"),
+    )
+
+
+def _baselines(limits: NightLimits, sampled: Samples, diameter_mas: float | None) -> list[BaselineRow]:
+    names = [limits.placement.telescopes[i] for i in sampled.track.telescopes]
+    middle = sampled.uv_m[len(sampled.uv_m) // 2]
+    rows = []
+    for (first, second), uv in zip(itertools.combinations(names, 2), middle, strict=True):
+        length = float(np.hypot(*uv))
+        middle_channel = middle_um(sampled.wavelengths_um.tolist())
+        rows.append(
+            BaselineRow(
+                key=sampled.track.key,
+                pair=f"{first}–{second}",
+                length=f"{length:.1f}",
+                angle=f"{np.rad2deg(np.arctan2(uv[0], uv[1])) % 180.0:.0f}",
+                frequency=f"{length / middle_channel:.1f}",
+                vis2=_vis2(diameter_mas, length, sampled.wavelengths_um),
+            )
+        )
+    return rows
+
+
+def _vis2(diameter_mas: float | None, length_m: float, wavelengths_um: np.ndarray) -> str:
+    """Squared visibility over the channels, smallest to largest."""
+    if not diameter_mas:
+        return ""
+    value = uniform_disk_visibility(diameter_mas, length_m, wavelengths_um) ** 2
+    low, high = (f"{end:.2g}" if end >= 1e-4 else "< 0.0001" for end in (value.min(), value.max()))
+    return low if low == high else f"{low} to {high}"

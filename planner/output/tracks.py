@@ -1,0 +1,275 @@
+"""The plan's visits as indices into the night's arrays, and the hours that figures share.
+
+Hours count from 0 h UTC of the day of the first tick and go on past 24.
+"""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+
+import numpy as np
+from astropy import units as u
+from astropy.coordinates import Longitude
+from astropy.time import Time, TimeDelta
+
+from planner.constraints.tonight import NightLimits
+from planner.geometry.baselines import baseline_vectors_m, pairs
+from planner.geometry.uv import uvw_m
+from planner.scheduling.candidates import RequestOffer, pair_columns, usable_ticks
+from planner.scheduling.plan import NightPlan, Step, Visit
+from planner.sky.directions import SunAndMoon, place_of, sun_and_moon
+from planner.sky.earth import offline_earth
+from planner.units import DAY_S
+
+SIDEREAL_HOURS_PER_HOUR = 1.00273790935  # mean sidereal to UT1, IERS Conventions (2010), ch. 5
+SUNSET_DEG = -0.833  # upper limb on the horizon with 34 arcmin of refraction: the almanacs' definition
+TWILIGHT_MAX_H = 2.0  # how much of the evening and the morning is drawn at most
+
+
+@dataclass(frozen=True)
+class StepTrack:
+    """One step: its star in ``sky.stars``, its first and last tick, its times in hours."""
+
+    step: Step
+    star: int
+    first: int
+    last: int
+    setup_h: float
+    start_h: float
+    end_h: float
+
+    @property
+    def science(self) -> bool:
+        """Whether the science star is recorded."""
+        return self.step.role == "science"
+
+    def ticks(self, every: int = 1) -> np.ndarray:
+        """Return the ticks of the step, one in ``every``, both ends included."""
+        inside = np.arange(self.first, self.last + 1)
+        return np.unique(np.append(inside[::every], inside[-1:]))
+
+
+@dataclass(frozen=True)
+class VisitTrack:
+    """One visit.
+
+    Attributes
+    ----------
+    key : str
+        V01, V02, ...: from the place in the plan, never from a name.
+    request : int
+        Index in ``scenario.requests``, which is also the index of its star.
+    telescopes : ndarray (beam,)
+        Index in the placement.
+    lines : tuple of int
+        Index in ``array.delay_lines``, same order.
+    beam_path_m : ndarray (beam,)
+        Constant path of the combiner's inputs.
+    steps : tuple of StepTrack
+    """
+
+    key: str
+    visit: Visit
+    request: int
+    telescopes: np.ndarray
+    lines: tuple[int, ...]
+    beam_path_m: np.ndarray
+    steps: tuple[StepTrack, ...]
+
+    @property
+    def science(self) -> StepTrack:
+        """The step on the science star."""
+        return next(step for step in self.steps if step.science)
+
+    @property
+    def start_h(self) -> float:
+        """When the first step starts recording."""
+        return self.steps[0].start_h
+
+    @property
+    def end_h(self) -> float:
+        """When the last step ends."""
+        return self.steps[-1].end_h
+
+
+@dataclass(frozen=True)
+class Twilight:
+    """Sun and Moon from sunset to sunrise, a little more than the dark hours.
+
+    Attributes
+    ----------
+    hours : ndarray (time,)
+    bodies : SunAndMoon
+    dark_h : (float, float)
+        Start and end of the dark hours.
+    sidereal_h : float
+        Apparent local sidereal time at ``hours[0]``.
+    """
+
+    hours: np.ndarray
+    bodies: SunAndMoon
+    dark_h: tuple[float, float]
+    sidereal_h: float
+
+    @property
+    def span_h(self) -> tuple[float, float]:
+        """First and last hour."""
+        return float(self.hours[0]), float(self.hours[-1])
+
+    def sidereal_at(self, hour: float) -> float:
+        """Return the local sidereal time at an hour, 0 to 24."""
+        return (self.sidereal_h + (hour - self.hours[0]) * SIDEREAL_HOURS_PER_HOUR) % 24.0
+
+
+def moment(text: str) -> datetime.datetime:
+    """Return a time of the plan; a leap second counts as the second before it."""
+    return datetime.datetime.fromisoformat(text.replace(":60Z", ":59Z"))
+
+
+def clock(text: str) -> str:
+    """Return a time of the plan as HH:MM, with seconds where there are any.
+
+    Examples
+    --------
+    >>> clock("2027-03-12T01:45:00Z"), clock("2027-03-12T01:45:30Z")
+    ('01:45', '01:45:30')
+    """
+    when = moment(text)
+    return when.strftime("%H:%M:%S" if when.second else "%H:%M")
+
+
+def to_minute(text: str) -> str:
+    """Return a time of the plan as HH:MM, rounded to the minute."""
+    return (moment(text) + datetime.timedelta(seconds=30)).strftime("%H:%M")
+
+
+def minutes_between(earlier: str, later: str) -> float:
+    """Return minutes from one time of the plan to another."""
+    return (moment(later) - moment(earlier)).total_seconds() / 60.0
+
+
+def _midnight(limits: NightLimits) -> datetime.datetime:
+    with offline_earth():
+        first = limits.sky.times[0].utc
+    return datetime.datetime.fromisoformat(first.strftime("%Y-%m-%dT00:00:00+00:00"))
+
+
+def tick_hours(limits: NightLimits) -> np.ndarray:
+    """Return the hour of each tick, (time,)."""
+    sky = limits.sky
+    first = round((sky.times[0].utc.mjd % 1.0) * DAY_S)
+    return (first + np.arange(len(sky.times)) * sky.tick_s) / 3600.0
+
+
+def visit_tracks(limits: NightLimits, plan: NightPlan) -> tuple[VisitTrack, ...]:
+    """Find every visit of the plan in the night's arrays."""
+    return tuple(_visit_track(limits, visit, number) for number, visit in enumerate(plan.visits))
+
+
+def _visit_track(limits: NightLimits, visit: Visit, number: int) -> VisitTrack:
+    scenario = limits.scenario
+    names = [request.name for request in scenario.requests]
+    beams = sorted(visit.steps[0].beams, key=lambda beam: beam.combiner_input)
+    lines = [line.name for line in scenario.array.delay_lines]
+    combiner = scenario.array.combiner(visit.combiner)
+    midnight = _midnight(limits)
+    return VisitTrack(
+        key=f"V{number + 1:02d}",
+        visit=visit,
+        request=names.index(visit.target),
+        telescopes=limits.placement.index(tuple(beam.telescope for beam in beams)),
+        lines=tuple(lines.index(beam.delay_line) for beam in beams),
+        beam_path_m=np.array(combiner.beam_path_m or [0.0] * combiner.beams),
+        steps=tuple(_step_track(limits, step, midnight) for step in visit.steps),
+    )
+
+
+def _step_track(limits: NightLimits, step: Step, midnight: datetime.datetime) -> StepTrack:
+    sky, requests = limits.sky, len(limits.scenario.requests)
+    names = [star.name for star in sky.stars]
+    setup, start, end = (
+        (moment(text) - midnight).total_seconds() / 3600.0
+        for text in (step.setup_start_utc, step.start_utc, step.end_utc)
+    )
+    first_tick_h = tick_hours(limits)[0]
+    first, last = (round((hour - first_tick_h) * 3600.0 / sky.tick_s) for hour in (start, end))
+    star = names.index(step.object, 0 if step.role == "science" else requests)
+    return StepTrack(step, star, first, last, setup, start, end)
+
+
+def delay_m(limits: NightLimits, track: VisitTrack, step: StepTrack, ticks: np.ndarray) -> np.ndarray:
+    """Return the optical path in the lines, K + g, at some ticks, (tick, beam), metres of light."""
+    path = limits.path_m[step.star][ticks][:, track.telescopes] - track.beam_path_m
+    return step.step.common_offset_m + path
+
+
+def planned_uv_m(limits: NightLimits, track: VisitTrack, ticks: np.ndarray) -> np.ndarray:
+    """Return (u, v) of the visit's baselines at some ticks of its science star, (tick, baseline, 2)."""
+    vectors = baseline_vectors_m(limits.placement.vectors_m[track.telescopes])
+    rotation = limits.sky.frame.rotation[ticks]
+    return uvw_m(limits.sky.icrs_rad[[track.request]], rotation, vectors)[0, :, :, :2]
+
+
+def reachable_uv_m(limits: NightLimits, offer: RequestOffer, every: int) -> np.ndarray:
+    """Return (u, v) of every pair of telescopes while some subarray with it could follow the target.
+
+    Parameters
+    ----------
+    limits : NightLimits
+    offer : RequestOffer
+    every : int
+        One tick in so many is kept.
+
+    Returns
+    -------
+    ndarray (tick, pair, 2)
+        NaN where no subarray with the pair is usable.
+    """
+    placement = limits.placement
+    ticks = np.arange(0, len(limits.sky.times), every)
+    usable = np.zeros((len(ticks), len(pairs(len(placement.telescopes)))), dtype=bool)
+    for subarray in offer.subarrays:
+        columns = pair_columns(len(placement.telescopes), subarray.telescopes)
+        usable[:, columns] |= usable_ticks(limits, subarray, offer.request)[ticks][:, None]
+    vectors = baseline_vectors_m(placement.vectors_m)
+    rotation = limits.sky.frame.rotation[ticks]
+    uv = uvw_m(limits.sky.icrs_rad[[offer.request]], rotation, vectors)[0, :, :, :2]
+    return np.where(usable[..., None], uv, np.nan)
+
+
+def twilight(limits: NightLimits, plan: NightPlan) -> Twilight:
+    """Return Sun and Moon from sunset (or two hours before the dark) to sunrise, every two minutes."""
+    sky, place = limits.sky, place_of(limits.scenario.array.site)
+    midnight = _midnight(limits)
+    dark = [
+        (moment(text) - midnight).total_seconds() / 3600.0
+        for text in (plan.night.start_utc, plan.night.end_utc)
+    ]
+    hours = np.arange(dark[0] - TWILIGHT_MAX_H, dark[1] + TWILIGHT_MAX_H, 1.0 / 30.0)
+    with offline_earth():
+        zero = sky.times[0].utc - TimeDelta(tick_hours(limits)[0] * 3600.0, format="sec")
+        times = zero + TimeDelta(hours * 3600.0, format="sec")
+    bodies = sun_and_moon(place, times)
+    middle = int(np.searchsorted(hours, np.mean(dark)))
+    up = bodies.sun_altitude_deg > SUNSET_DEG
+    before, after = np.flatnonzero(up[:middle]), np.flatnonzero(up[middle:])
+    kept = slice(int(before[-1]) if len(before) else 0, middle + int(after[0]) + 1 if len(after) else None)
+    return Twilight(
+        hours=hours[kept],
+        bodies=SunAndMoon(
+            bodies.sun_altitude_deg[kept],
+            bodies.moon_altitude_deg[kept],
+            bodies.moon_direction[kept],
+            bodies.moon_illumination[kept],
+        ),
+        dark_h=(dark[0], dark[1]),
+        sidereal_h=sidereal_time_h(times[kept][0], place.longitude_deg),
+    )
+
+
+def sidereal_time_h(time: Time, longitude_deg: float) -> float:
+    """Return the apparent sidereal time at a longitude (east positive), hours."""
+    with offline_earth():
+        found = time.sidereal_time("apparent", longitude=Longitude(longitude_deg * u.deg))
+    return float(found.to_value("hourangle"))
