@@ -34,13 +34,15 @@ def counted(number: int, singular: str, plural: str | None = None) -> str:
 
 
 def duration(minutes: float) -> str:
-    """Return a duration in hours and minutes.
+    """Return a duration in hours and minutes, or seconds where it is shorter than two minutes.
 
     Examples
     --------
-    >>> duration(176.0), duration(9.4), duration(60.0)
-    ('2 h 56 min', '9 min', '1 h 00 min')
+    >>> duration(176.0), duration(9.4), duration(60.0), duration(0.5)
+    ('2 h 56 min', '9 min', '1 h 00 min', '30 s')
     """
+    if 0 < minutes < 2:
+        return f"{round(60 * minutes)} s"
     whole = round(minutes)
     return f"{whole // 60} h {whole % 60:02d} min" if whole >= 60 else f"{whole} min"
 

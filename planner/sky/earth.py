@@ -33,17 +33,6 @@ DRIFT_S_PER_DAY = 0.002
 FROZEN_ERROR_MAX_S = 1.8
 
 
-def use_shipped_earth_orientation() -> None:
-    """Tell astropy to use the shipped Earth-orientation table and never the network.
-
-    Both settings are needed: without the second astropy refuses dates more
-    than 30 days ahead of the table's last measured value.
-    """
-    iers.conf.auto_download = False
-    iers.conf.auto_max_age = None
-    iers.conf.iers_degraded_accuracy = "ignore"
-
-
 @contextlib.contextmanager
 def offline_earth() -> Iterator[None]:
     """Within it astropy uses the shipped Earth-orientation table, never the network, without a remark.
@@ -174,11 +163,6 @@ class EarthFrame:
     sun_to_observer: np.ndarray
     refraction: tuple[float, float]
     orientation: Orientation
-
-    @property
-    def seconds(self) -> np.ndarray:
-        """Seconds since the first time, (time,)."""
-        return (self.times - self.times[0]).to_value("s")
 
 
 @dataclass(frozen=True)
