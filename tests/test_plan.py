@@ -167,6 +167,13 @@ def test_a_stroke_too_short_is_told_in_metres():
     assert any("delay range" in (reason or "") for reason in reasons)
 
 
+def test_a_carriage_too_slow_to_follow_the_star_is_told_as_such():
+    scenario = random_scenario(1, requests=2)
+    lines = tuple(delay_line(f"D{i}", tracking_speed_mm_per_s=0.001) for i in range(3))
+    scenario = scenario.model_copy(update={"array": scenario.array.model_copy(update={"delay_lines": lines})})
+    assert "carriage tracking rate" in reason_of(scenario)
+
+
 def test_a_request_for_more_telescopes_than_it_allows_is_told_so():
     scenario = random_scenario(1, requests=2)
     extras = RequestExtras(target=scenario.requests[0].name, telescopes=("T1",))

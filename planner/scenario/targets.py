@@ -19,10 +19,16 @@ class Star(Part):
     ra_deg: Number = Field(ge=0, lt=360, description="Right ascension, ICRS.")
     dec_deg: Number = Field(ge=-90, le=90, description="Declination, ICRS.")
     epoch_yr: Number = Field(default=2000.0, ge=1800, le=2200, description="Epoch of the place, Julian year.")
-    pmra_mas_per_yr: Number = Field(default=0.0, description="Proper motion in ra, cos(dec) included.")
-    pmdec_mas_per_yr: Number = Field(default=0.0, description="Proper motion in dec.")
-    parallax_mas: Number = Field(default=0.0, description="Parallax; zero or negative means none is applied.")
-    radial_velocity_km_per_s: Number = Field(default=0.0, description="Radial velocity, receding positive.")
+    pmra_mas_per_yr: Number = Field(
+        default=0.0, ge=-1e5, le=1e5, description="Proper motion in ra, cos(dec) included."
+    )
+    pmdec_mas_per_yr: Number = Field(default=0.0, ge=-1e5, le=1e5, description="Proper motion in dec.")
+    parallax_mas: Number = Field(
+        default=0.0, le=2000, description="Parallax; zero or negative means none is applied."
+    )
+    radial_velocity_km_per_s: Number = Field(
+        default=0.0, ge=-2000, le=2000, description="Radial velocity, receding positive."
+    )
     mag: dict[str, Number] = Field(default_factory=dict, description="Magnitude by band, columns mag_<band>.")
     diameter_mas: NotNegative | None = Field(default=None, description="Uniform-disk diameter.")
     diameter_error_mas: NotNegative | None = Field(default=None, description="Its standard error.")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.constraints.delay_range import held_offset
+from planner.constraints.delay_range import carriage_rate, held_offset
 from planner.constraints.instrument import faint_limit
 from planner.constraints.tonight import NightLimits
 from planner.constraints.verdict import Verdict
@@ -153,6 +153,15 @@ def _on_subarray(limits: NightLimits, request: int, subarray: Subarray) -> list[
     )
     stroke = np.array([scenario.array.delay_lines[line].stroke_m for line in subarray.lines])
     ticks = int(ticks_up(combiner.science_recording_s, limits.sky.tick_s))
+    lines = [scenario.array.delay_lines[line] for line in subarray.lines]
+    if path.shape[1] > 1:
+        rate = carriage_rate(
+            path,
+            limits.sky.tick_s,
+            np.array([line.tracking_speed_mm_per_s / 1e3 for line in lines]),
+            np.array([line.path_per_travel for line in lines]),
+        )
+        found.append(Verdict(rate.limit, rate.unit, rate.margin[0].min(axis=-1), ("time",)))
     if path.shape[1] > ticks:
         margin = held_offset(path, stroke, ticks).margin_m[0]
         found.append(Verdict("delay range", "m", np.pad(margin, (0, ticks), mode="edge"), ("time",)))
