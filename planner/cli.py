@@ -1,7 +1,8 @@
 """The command line: arguments in, text and exit code out; no astronomy here.
 
-Exit codes: 0 done, 1 the answer is no, 2 bad input, 3 a fault of the planner itself. Heavy libraries are
-imported inside the commands, so that ``--help`` is quick.
+Exit codes: 0 done, 1 the answer is no, 2 bad input, 3 a fault of the planner
+itself, 130 stopped. Heavy libraries are imported inside the commands, so that
+``--help`` is quick.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
-DONE, NO, BAD_INPUT, FAULT = 0, 1, 2, 3
+DONE, NO, BAD_INPUT, FAULT, STOPPED = 0, 1, 2, 3, 130
 
 ScenarioFolder = Annotated[Path, typer.Argument(metavar="SCENARIO", help="Folder with scenario.toml.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
@@ -83,14 +84,17 @@ def _plain_answers() -> Iterator[None]:
         for problem in error.problems:
             print(_safe(str(problem)), file=sys.stderr)
         raise typer.Exit(BAD_INPUT) from None
+    except KeyboardInterrupt:
+        print("Stopped. Nothing was written.", file=sys.stderr)
+        raise typer.Exit(STOPPED) from None
     except NoNight as error:
         print(_safe(str(error)), file=sys.stderr)
         raise typer.Exit(NO) from None
 
 
 def _safe(text: str) -> str:
-    """Keep control characters of names and files off the terminal."""
-    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+    """Keep control characters of names and files off the terminal: one sentence, one line."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 @contextlib.contextmanager
@@ -151,7 +155,10 @@ def night(
     configuration: Annotated[
         str | None, typer.Option(help="Another configuration than the scenario's.")
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="Folder of the plan [reports/SCENARIO-DATE].")] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder of the plan [reports/SCENARIO-DATE]; an earlier plan there is replaced."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Plan a night: the visits, a proven bound, and a report."""
@@ -162,7 +169,7 @@ def night(
         found = commands.for_night(
             commands.read_scenario(scenario), date.date() if date else None, configuration
         )
-        folder = out or Path("reports") / f"{found.name}-{found.night.date}"
+        folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-{found.night.date}"))
         check_folder(folder)
         with _progress() as tell:
             planned = commands.plan_night(found, tell=tell)

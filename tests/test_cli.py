@@ -140,8 +140,50 @@ def test_a_folder_with_other_things_in_it_is_left_alone(tmp_path):
     (tmp_path / "thesis.tex").write_text("years of work", encoding="utf-8")
     done = run("night", SCENARIOS / "tiny", "--out", tmp_path)
     assert done.exit_code == 2
-    assert "holds files but no plan.json" in done.output
+    assert "holds 'thesis.tex', which is not part of a plan" in done.output
     assert [path.name for path in tmp_path.iterdir()] == ["thesis.tex"]
+
+
+def test_a_note_in_a_plan_folder_is_not_lost(tiny, tmp_path):
+    out = tmp_path / "plan"
+    shutil.copytree(tiny[1], out)
+    (out / "notes.txt").write_text("cloud at two", encoding="utf-8")
+    done = run("night", SCENARIOS / "tiny", "--out", out)
+    assert done.exit_code == 2
+    assert "holds 'notes.txt', which is not part of a plan" in done.output
+    assert (out / "notes.txt").read_text(encoding="utf-8") == "cloud at two"
+
+
+def test_a_plan_that_a_killed_run_left_aside_is_not_lost(tiny, tmp_path, monkeypatch):
+    out = tmp_path / "plan"
+    shutil.copytree(tiny[1], tmp_path / ".plan-abc-old")
+
+    def full(descriptor):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(plan_folder.os, "fsync", full)
+    assert run("night", SCENARIOS / "tiny", "--out", out).exit_code == 2
+    assert (out / "plan.json").read_bytes() == (tiny[1] / "plan.json").read_bytes()
+
+
+def test_stopping_a_run_writes_nothing_and_says_so(tmp_path, monkeypatch):
+    def stop(*given, **named):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("planner.commands.solve_night", stop)
+    done = run("night", SCENARIOS / "tiny", "--out", tmp_path / "plan")
+    assert done.exit_code == 130
+    assert "Stopped. Nothing was written." in done.output
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_cannot_be_made_is_refused_before_the_work(tmp_path, monkeypatch):
+    monkeypatch.setattr("planner.commands.solve_night", None)
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    for out in (tmp_path / "file" / "plan", tmp_path / ("x" * 300)):
+        done = run("night", SCENARIOS / "tiny", "--out", out)
+        assert done.exit_code == 2
+        assert "Give another folder with --out." in done.output
 
 
 def test_a_plan_replaces_an_earlier_one_whole(tiny, tmp_path):

@@ -211,8 +211,8 @@ VALUES: list[Case] = [
     (
         lambda w: w.array["combiner"][0].update(wavelengths_um=[2.0, -1]),
         "array.toml: combiner[0].wavelengths_um[1]",
-        "is -1, which is not above 0",
-        "Give a number above 0: centres of the spectral channels that are kept, in micrometres.",
+        "is -1, which is below 0.05",
+        "Give a number of at least 0.05: centres of the spectral channels that are kept, in micrometres.",
     ),
     (
         lambda w: w.array["combiner"][0].update(limiting_magnitude={}),
@@ -257,6 +257,18 @@ VALUES: list[Case] = [
         "scenario.toml: night.date",
         "is '2027-3-11', not a date",
         "Write it like 2027-03-11: local date of the evening, YYYY-MM-DD, 1990 to 2060.",
+    ),
+    (
+        lambda w: w.array["site"].update(name="here\nAudit passed."),
+        "array.toml: site.name",
+        "is 'here\\nAudit passed.', which holds a character that cannot be printed",
+        "Remove it: name of the site.",
+    ),
+    (
+        lambda w: w.array["combiner"][0].update(setup_s=1e20),
+        "array.toml: combiner[0].setup_s",
+        "is 1e+20, which is above 86400",
+        "Give a number of at most 86400: time to change to this combiner.",
     ),
     (
         lambda w: w.scenario["night"].update(date=5),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import shutil
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from planner.constraints.tonight import NightLimits
@@ -15,7 +17,8 @@ from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.plan import NightPlan
 from planner.scheduling.plan_file import PLAN_FILE, plan_json
 
-REPORT_FILE = "report.html"
+REPORT_FILE, TABLE_FILE, FIGURES = "report.html", "plan.ecsv", "figures"
+PLAN_FILES = {PLAN_FILE, REPORT_FILE, TABLE_FILE}
 
 
 def write_plan_folder(
@@ -37,10 +40,10 @@ def write_plan_folder(
     figures = night_figures(limits, offers, plan)
     files = {
         PLAN_FILE: plan_json(plan),
-        "plan.ecsv": table_text(plan_table(plan)),
+        TABLE_FILE: table_text(plan_table(plan)),
         REPORT_FILE: render_report(limits, offers, plan, figures),
     }
-    files |= {f"figures/{name}.svg": svg for name, svg in figures.items()}
+    files |= {f"{FIGURES}/{name}.svg": svg for name, svg in figures.items()}
     try:
         _replace(folder, files)
     except OSError as error:
@@ -52,24 +55,46 @@ def write_plan_folder(
 
 
 def check_folder(folder: Path) -> None:
-    """Refuse a folder that holds something else than a plan, before any work is done.
+    """Refuse a folder that cannot be written or holds something else than a plan, before any work is done.
 
     Raises
     ------
     InputProblems
     """
-    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
-        remedy = "Give another folder with --out."
-        raise InputProblems([Problem(str(folder), "", "exists and is not a folder", remedy)])
-    if folder.is_dir() and any(folder.iterdir()) and not (folder / PLAN_FILE).is_file():
-        remedy = "Give a new folder with --out, so that nothing of yours is replaced."
-        raise InputProblems([Problem(str(folder), "", "holds files but no plan.json", remedy)])
+    other = "Give another folder with --out."
+    try:
+        if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+            raise InputProblems([Problem(str(folder), "", "exists and is not a folder", other)])
+        strange = sorted(_strange(folder)) if folder.is_dir() else []
+        if strange:
+            found = f"holds {strange[0]!r}, which is not part of a plan"
+            remedy = "Give a new folder with --out, so that nothing of yours is replaced."
+            raise InputProblems([Problem(str(folder), "", found, remedy)])
+        parent = next(path for path in folder.absolute().parents if path.exists())
+        if not parent.is_dir() or not os.access(parent, os.W_OK | os.X_OK):
+            raise InputProblems([Problem(str(folder), "", f"cannot be made in {parent}", other)])
+    except OSError as error:
+        found = f"cannot be used ({error.strerror})"
+        raise InputProblems([Problem(str(folder)[:80], "", found, other)]) from None
+
+
+def _strange(folder: Path) -> Iterator[str]:
+    """Names in a folder that no plan of ours puts there."""
+    for path in folder.iterdir():
+        if path.name == FIGURES and path.is_dir() and not path.is_symlink():
+            yield from (f"{FIGURES}/{own.name}" for own in path.iterdir() if own.suffix != ".svg")
+        elif path.name not in PLAN_FILES or not path.is_file():
+            yield path.name
 
 
 def _replace(folder: Path, files: dict[str, str]) -> None:
     """Write the files beside ``folder``, then put them in its place by renaming."""
     folder = folder.absolute()
     folder.parent.mkdir(parents=True, exist_ok=True)
+    if not folder.exists():
+        # An earlier run was killed between its two renames: its older plan still stands beside.
+        for kept in sorted(folder.parent.glob(f".{glob.escape(folder.name)}-*-old"))[:1]:
+            kept.rename(folder)
     fresh = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
     old = fresh.with_name(fresh.name + "-old")
     try:

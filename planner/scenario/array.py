@@ -19,7 +19,16 @@ Number = Annotated[float, Field(strict=True)]
 Positive = Annotated[float, Field(strict=True, gt=0)]
 NotNegative = Annotated[float, Field(strict=True, ge=0)]
 Whole = Annotated[int, Field(strict=True)]
-Name = Annotated[str, Field(strict=True, min_length=1, max_length=80)]
+# Bounds that no array reaches: beyond them numbers lose their digits or a typing slip is certain.
+Seconds = Annotated[float, Field(strict=True, ge=0, le=86_400)]
+Recording = Annotated[float, Field(strict=True, gt=0, le=86_400)]
+Speed = Annotated[float, Field(strict=True, ge=1e-6, le=1e6)]
+Path = Annotated[float, Field(strict=True, ge=-1e5, le=1e5)]
+Size = Annotated[float, Field(strict=True, ge=0, le=1000)]
+Wavelength = Annotated[float, Field(strict=True, ge=0.05, le=1000)]
+# No control characters or line ends: a name is one line wherever it is shown.
+ONE_LINE = "^[^\\x00-\\x1f\\x7f-\\x9f\u2028\u2029]+$"
+Name = Annotated[str, Field(strict=True, min_length=1, max_length=80, pattern=ONE_LINE)]
 T = TypeVar("T")
 Mask = tuple[tuple[Number, Number], ...]
 
@@ -68,26 +77,26 @@ class TelescopeClass(Part):
     """Size, limits and speeds shared by several telescopes."""
 
     name: Name = Field(description="Name of the class.")
-    diameter_m: Positive = Field(description="Diameter of the pupil.")
-    pupil_height_m: NotNegative = Field(description="Height of the pupil's centre above its pad.")
+    diameter_m: Positive = Field(le=1000, description="Diameter of the pupil.")
+    pupil_height_m: Size = Field(description="Height of the pupil's centre above its pad.")
     altitude_min_deg: Number = Field(ge=0, lt=90, description="Lowest altitude the telescope observes at.")
     altitude_max_deg: Number = Field(default=90.0, gt=0, le=90, description="Highest altitude.")
-    azimuth_speed_deg_per_s: Positive = Field(description="Slew speed in azimuth.")
-    altitude_speed_deg_per_s: Positive = Field(description="Slew speed in altitude.")
-    azimuth_tracking_max_deg_per_s: Positive = Field(
+    azimuth_speed_deg_per_s: Speed = Field(description="Slew speed in azimuth.")
+    altitude_speed_deg_per_s: Speed = Field(description="Slew speed in altitude.")
+    azimuth_tracking_max_deg_per_s: Speed = Field(
         default=1.0, description="Fastest azimuth rate at which the mount still tracks."
     )
-    azimuth_settle_s: NotNegative = Field(description="Time to come to rest in azimuth.")
-    altitude_settle_s: NotNegative = Field(description="Time to come to rest in altitude.")
+    azimuth_settle_s: Seconds = Field(description="Time to come to rest in azimuth.")
+    altitude_settle_s: Seconds = Field(description="Time to come to rest in altitude.")
     azimuth_range_deg: tuple[Number, Number] = Field(
         default=(-270.0, 270.0), description="Travel of the cable wrap as [from, to], at least 360 wide."
     )
-    enclosure_radius_m: NotNegative = Field(description="Radius of the enclosure, a vertical cylinder.")
-    enclosure_height_m: NotNegative = Field(description="Height of its top above the pad.")
+    enclosure_radius_m: Size = Field(description="Radius of the enclosure, a vertical cylinder.")
+    enclosure_height_m: Size = Field(description="Height of its top above the pad.")
     obstruction_max: NotNegative = Field(
         default=0.0, lt=1, description="Largest fraction of the pupil a neighbour may hide."
     )
-    acquisition_s: NotNegative = Field(description="Time to acquire a star after a slew.")
+    acquisition_s: Seconds = Field(description="Time to acquire a star after a slew.")
 
     @model_validator(mode="after")
     def _order(self) -> TelescopeClass:
@@ -121,7 +130,7 @@ class Station(Part):
     east_m: Number = Field(ge=-20000, le=20000, description="East of the reference point.")
     north_m: Number = Field(ge=-20000, le=20000, description="North of the reference point.")
     up_m: Number = Field(ge=-2000, le=2000, description="Above the reference point.")
-    fixed_path_m: Number = Field(description="Constant optical path from the pad to the delay lines.")
+    fixed_path_m: Path = Field(description="Constant optical path from the pad to the delay lines.")
     telescope_classes: tuple[Name, ...] = Field(
         default=(), description="Classes that may stand here; empty means all."
     )
@@ -139,16 +148,16 @@ class DelayLine(Part):
     """A delay line; its stroke is in metres of light, its carriage moves in metres of rail."""
 
     name: Name = Field(description="Name of the delay line.")
-    stroke_m: tuple[Number, Number] = Field(
+    stroke_m: tuple[Path, Path] = Field(
         description="Usable optical path as [shortest, longest] in metres, longest above shortest."
     )
     path_per_travel: Positive = Field(
-        default=2.0, description="Optical path for each metre of carriage travel (2 or 4)."
+        default=2.0, ge=0.1, le=100, description="Optical path for each metre of carriage travel (2 or 4)."
     )
-    speed_m_per_s: Positive = Field(description="Carriage speed when it moves between stars (rail).")
-    tracking_speed_mm_per_s: Positive = Field(description="Fastest carriage speed while tracking (rail).")
-    settle_s: NotNegative = Field(description="Time for the carriage to come to rest.")
-    connect_s: NotNegative = Field(
+    speed_m_per_s: Speed = Field(description="Carriage speed when it moves between stars (rail).")
+    tracking_speed_mm_per_s: Speed = Field(description="Fastest carriage speed while tracking (rail).")
+    settle_s: Seconds = Field(description="Time for the carriage to come to rest.")
+    connect_s: Seconds = Field(
         default=0.0, description="Time to lead another telescope's beam into this line."
     )
     stations: tuple[Name, ...] = Field(default=(), description="Stations it serves; empty means all.")
@@ -170,7 +179,7 @@ class Combiner(Part):
     name: Name = Field(description="Name of the combiner.")
     beams: Whole = Field(ge=2, le=6, description="How many telescopes it combines, 2 to 6.")
     band: Name = Field(description="Photometric band of its limit; stars need a column mag_<band>.")
-    wavelengths_um: tuple[Positive, ...] = Field(
+    wavelengths_um: tuple[Wavelength, ...] = Field(
         min_length=1, description="Centres of the spectral channels that are kept, in micrometres."
     )
     limiting_magnitude: dict[str, Number] = Field(
@@ -179,11 +188,11 @@ class Combiner(Part):
     mixed_classes: Annotated[bool, Field(strict=True)] = Field(
         default=False, description="true when telescopes of different classes may be combined."
     )
-    setup_s: NotNegative = Field(description="Time to change to this combiner.")
-    fringe_search_s: NotNegative = Field(description="Time to find fringes after a slew.")
-    calibrator_recording_s: Positive = Field(description="Recording time on a calibrator.")
-    science_recording_s: Positive = Field(description="Recording time on a science target.")
-    beam_path_m: tuple[Number, ...] = Field(
+    setup_s: Seconds = Field(description="Time to change to this combiner.")
+    fringe_search_s: Seconds = Field(description="Time to find fringes after a slew.")
+    calibrator_recording_s: Recording = Field(description="Recording time on a calibrator.")
+    science_recording_s: Recording = Field(description="Recording time on a science target.")
+    beam_path_m: tuple[Path, ...] = Field(
         default=(), description="Constant path of each combiner input; empty means all zero."
     )
 

@@ -287,6 +287,8 @@ def _found(kind: str, text: str, value: Any, context: Mapping[str, Any]) -> tupl
         return f"is {text}, not a finite number", "Give a number"
     if kind == "literal_error":
         return f"is {text}, not {context['expected']}", "Give one of these"
+    if kind == "string_pattern_mismatch":
+        return f"is {text}, which holds a character that cannot be printed", "Remove it"
     if kind == "string_too_long":
         return f"has {len(value)} characters, more than {context['max_length']}", "Shorten it"
     if kind == "too_long":

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Literal
@@ -185,6 +186,7 @@ def _solver(effort: float) -> cp_model.CpSolver:
     solver.parameters.interleave_search = True
     solver.parameters.linearization_level = 2
     solver.parameters.random_seed = 1
+    solver.parameters.catch_sigint_signal = False
     solver.parameters.max_deterministic_time = effort
     return solver
 
@@ -204,7 +206,14 @@ def _run(model: cp_model.CpModel, effort: float, nothing: int) -> tuple[cp_model
     ``nothing`` is the bound where CP-SAT proves that there is no solution.
     """
     solver = _solver(effort)
-    status = solver.solve(model)
+    # In a thread of its own, so that Ctrl-C reaches Python at once and stops the search.
+    with ThreadPoolExecutor(1) as pool:
+        running = pool.submit(solver.solve, model)
+        try:
+            status = running.result()
+        except KeyboardInterrupt:
+            solver.stop_search()
+            raise
     if status == cp_model.INFEASIBLE:
         return solver, False, nothing
     bound = solver.best_objective_bound

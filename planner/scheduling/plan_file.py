@@ -54,7 +54,7 @@ def read_plan(path: str | Path) -> NightPlan:
         )
     try:
         content = json.loads(file.read_text(encoding="utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         found = f"is not JSON ({error})"
         raise InputProblems([Problem(name, "", found, "Make the plan again with 'planner night'.")]) from None
     if not isinstance(content, dict) or content.get("schema") != SCHEMA_NAME:

@@ -50,7 +50,7 @@ def reason(limits: NightLimits, offer: RequestOffer, served: Served) -> str | No
         return None
     if served.planned and served.filled >= len(offer.reachable):
         how = f"{served.planned} of {request.visits} visits planned"
-        return f"{how}: they fill all {served.filled} cells that it can reach tonight"
+        return f"{how}: they fill every cell that it can reach tonight"
     if served.planned:
         return (
             f"{served.planned} of {request.visits} visits planned: the time of another one "

@@ -118,7 +118,11 @@ def dark_hours(place: Place, date: datetime.date, sun_altitude_max_deg: float) -
         raise NoNight(
             f"In the night of {date.isoformat()} the Sun never goes below {sun_altitude_max_deg:g} deg: "
             f"it is lowest at {height[lowest] + sun_altitude_max_deg:.1f} deg, {when} UTC. "
-            "Choose another date or a higher night.sun_altitude_max_deg."
+            + (
+                "Choose another date or a higher night.sun_altitude_max_deg."
+                if height[lowest] + sun_altitude_max_deg < 0
+                else "Choose another date."
+            )
         )
     first, last = int(below[0]), int(below[-1])
     start = seconds[first] if first == 0 else edge(seconds[first - 1], seconds[first])
