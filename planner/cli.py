@@ -216,7 +216,9 @@ def _proof(score: int, bound: int, made_by: str) -> str:
         return "nothing can be planned"
     if score == bound:
         return "proven: no plan of the visits considered is better"
-    share = f"at least {1000 * score // bound / 10:.1f} % of the best possible plan (bound {bound})"
+    from planner.output.sentences import at_least_percent
+
+    share = f"at least {at_least_percent(score, bound)} % of the best possible plan (bound {bound})"
     return share if made_by == "cp-sat" else f"{share}, by greedy choice"
 
 

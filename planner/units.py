@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-SPEED_OF_LIGHT_M_PER_S = 299_792_458.0  # exact, SI definition of the metre
 RAD_PER_MAS = math.pi / 180.0 / 3_600_000.0
 RAD_PER_ARCSEC = math.pi / 180.0 / 3_600.0
 DAY_S = 86_400.0

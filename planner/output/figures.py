@@ -72,7 +72,6 @@ SMALL_PX = 8.5
 SMALL: dict[str, Any] = {"fontsize": SMALL_PX, "color": SOFT}
 TINY_PX = 7.5
 MIDDLE: dict[str, Any] = {"ha": "center", "va": "center"}
-GROUND: dict[str, Any] = {"facecolor": "none", "linewidth": 0, "zorder": 0}
 
 STYLE: Any = {
     "svg.fonttype": "none",

@@ -58,7 +58,6 @@ class VisitRow:
     end: str
     latest: str
     slack: str
-    slack_minutes: int
     new_cells: int
     value: int
     priority: int
@@ -128,7 +127,6 @@ def visit_rows(
                 end=clock(visit.steps[-1].end_utc),
                 latest=clock(visit.latest_start_utc),
                 slack="no slack" if slack == 0 else duration(slack),
-                slack_minutes=round(slack),
                 new_cells=len(visit.new_cells),
                 value=visit.value,
                 priority=limits.scenario.requests[track.request].priority,
@@ -221,11 +219,10 @@ def _another_chance(
         else np.empty(0, dtype=int)
     )
     hour = tick_hours(limits)
-    first_tick_h = hour[0]
     latest_h = (
         track.start_h + minutes_between(track.visit.steps[0].start_utc, track.visit.latest_start_utc) / 60.0
     )
-    later = starts[first_tick_h + starts * limits.sky.tick_s / 3600.0 > latest_h + 1e-6]
+    later = starts[hour[starts] > latest_h + 1e-6]
     planned = [
         other.key for other in tracks if other.request == track.request and other.start_h > track.start_h
     ]

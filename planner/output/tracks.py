@@ -180,7 +180,7 @@ def _visit_track(limits: NightLimits, visit: Visit, number: int) -> VisitTrack:
         request=names.index(visit.target),
         telescopes=limits.placement.index(tuple(beam.telescope for beam in beams)),
         lines=tuple(lines.index(beam.delay_line) for beam in beams),
-        beam_path_m=np.array(combiner.beam_path_m or [0.0] * combiner.beams),
+        beam_path_m=np.array(combiner.constant_path_m),
         steps=tuple(_step_track(limits, step, midnight) for step in visit.steps),
     )
 

@@ -196,6 +196,11 @@ class Combiner(Part):
         default=(), description="Constant path of each combiner input; empty means all zero."
     )
 
+    @property
+    def constant_path_m(self) -> tuple[float, ...]:
+        """Constant path of every input, zero where none is given."""
+        return self.beam_path_m or (0.0,) * self.beams
+
     @model_validator(mode="after")
     def _beam_path(self) -> Combiner:
         if self.beam_path_m and len(self.beam_path_m) != self.beams:

@@ -26,6 +26,7 @@ from planner.scheduling.plan import (
 )
 from planner.scheduling.problem import CandidateTable, NightProblem, candidate_table, wait_ticks
 from planner.scheduling.reasons import Served, reason
+from planner.scheduling.setup import ticks_up
 from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
 from planner.sky.night import utc_text
@@ -144,7 +145,7 @@ def _setup_start(solved: SolvedNight, previous: int | None, candidate: int, step
         return int(family.end_tick[row, step - 1])
     start = int(family.start_tick[row, 0])
     if previous is None:
-        wait = int(np.ceil(family.facts.capture_s / solved.limits.sky.tick_s))
+        wait = int(ticks_up(family.facts.capture_s, solved.limits.sky.tick_s))
     else:
         wait = int(wait_ticks(solved.limits, solved.table, np.array([previous]), np.array([candidate]))[0])
     return start - wait
@@ -202,9 +203,8 @@ def _margins(limits: NightLimits, family: VisitFamily, row: int) -> list[Margin]
         ticks = slice(int(family.start_tick[row, number]), int(family.end_tick[row, number]) + 1)
         verdicts = [*limits.of_telescopes, *limits.of_request(request, star, science=number == 1)]
         found = [(v.limit, v.unit, value) for v, value in lowest(verdicts, star, telescopes, ticks)]
-        path = limits.path_m[star][ticks][:, telescopes] - family.facts.beam_path_m
-        delay = family.offset_m[row, number] + path
-        stroke = np.array([line.stroke_m for line in family.facts.lines])
+        delay = family.offset_m[row, number] + family.facts.path_m(limits, star)[ticks]
+        stroke = family.facts.stroke_m
         inside = float(np.min(np.minimum(delay - stroke[:, 0], stroke[:, 1] - delay)))
         found.append(("delay line stroke", "m", inside))
         for limit, unit, value in found:

@@ -118,13 +118,10 @@ def pair_columns(telescopes: int, chosen: Sequence[int]) -> np.ndarray:
 
 def usable_ticks(limits: NightLimits, subarray: Subarray, request: int) -> np.ndarray:
     """Return the ticks at which a subarray can follow a request's target, (time,)."""
-    scenario = limits.scenario
-    wish = scenario.requests[request]
+    wish = limits.scenario.requests[request]
     telescopes = np.array(subarray.telescopes)
-    beam_path = np.array(scenario.array.combiner(subarray.combiner).beam_path_m or 0.0)
-    path = limits.path_m[[request]][:, :, telescopes] - beam_path
-    stroke = np.array([scenario.array.delay_lines[line].stroke_m for line in subarray.lines])
-    in_range = delay_range(path, stroke).allowed[0]
+    facts = facts_of(limits, subarray)
+    in_range = delay_range(facts.path_m(limits, request)[None], facts.stroke_m).allowed[0]
     in_window = limits.window(wish).allowed
     return limits.allowed(wish, request, telescopes, science=True) & in_range & in_window
 

@@ -6,10 +6,10 @@ at-most-ones over large cliques (``exclusions``). The bound comes down in
 stages, each proven. First by prices (``bound``). Then by asking: is there a
 plan worth w or more? Only programs that fall short of the best by little
 enough can be in it (``route``), few when w is near the bound; when CP-SAT finds
-none, the bound is w - 1, and w is lowered until a plan meets it. Where a
-request wants more visits than a program holds, or there are too many programs,
-the visits themselves are the variables and a cell counts when one that fills
-it is made.
+none, the bound is w - 1, and w is lowered until a plan meets it, the programs
+become too many or the effort is spent. Where a request wants more visits than a
+program holds, the visits themselves are the variables and a cell counts when
+one that fills it is made.
 """
 
 from __future__ import annotations
@@ -146,9 +146,10 @@ def _solve(problem: NightProblem, effort: float, tell: Progress) -> tuple[tuple[
 
 def _questions(score: int, bound: int) -> list[int]:
     """Values to ask for, from near the bound down to just above the score."""
-    return sorted({int(w) for w in np.ceil(np.linspace(score + 1, bound, QUESTIONS))}, reverse=True)[1:] or (
-        [bound] if bound > score else []
-    )
+    if score >= bound:
+        return []
+    steps = sorted({int(w) for w in np.ceil(np.linspace(score + 1, bound, QUESTIONS))}, reverse=True)
+    return steps[1:] or steps  # the bound itself is hardly ever reached: it is asked for only when alone
 
 
 def _everything(problem: NightProblem) -> int:
@@ -217,8 +218,8 @@ def _run(model: cp_model.CpModel, effort: float, nothing: int) -> tuple[cp_model
     if status == cp_model.INFEASIBLE:
         return solver, False, nothing
     bound = solver.best_objective_bound
-    ceiling_ = int(np.floor(bound + TINY)) if np.isfinite(bound) and status != cp_model.UNKNOWN else MANY
-    return solver, status in (cp_model.OPTIMAL, cp_model.FEASIBLE), ceiling_
+    found = status in (cp_model.OPTIMAL, cp_model.FEASIBLE)
+    return solver, found, int(np.floor(bound + TINY)) if found and np.isfinite(bound) else MANY
 
 
 def _choose_programs(

@@ -14,7 +14,7 @@ import numpy as np
 
 from planner.constraints.tonight import NightLimits
 from planner.scheduling.candidates import RequestOffer
-from planner.scheduling.setup import axis_s, capture_s, combiner_change_s, slew_s, ticks_up
+from planner.scheduling.setup import capture_s, carriage_s, combiner_change_s, slew_s, ticks_up
 from planner.scheduling.visits import VisitFamily
 
 BATCH = 200  # candidates whose pairs are judged at once: some ten thousand pairs
@@ -182,8 +182,7 @@ def wait_ticks(
     switched = shared & (before != after)
     for number, line in enumerate(array.delay_lines):
         run = table.delay_m[later, 0, number] - table.delay_m[earlier, 1, number]
-        speed = line.path_per_travel * line.speed_m_per_s
-        carried = np.where(np.isnan(run), 0.0, axis_s(np.nan_to_num(run), speed, line.settle_s, 1e-4))
+        carried = carriage_s(np.nan_to_num(run), line)  # a line that only one of the two uses does not count
         owner, heir = table.telescope_of_line[earlier, number], table.telescope_of_line[later, number]
         handed = (owner >= 0) & (heir >= 0) & (owner != heir)
         led = ((after == number) & switched).any(axis=-1)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.constraints.delay_range import carriage_rate, held_offset
+from planner.constraints.delay_range import held_offset
 from planner.constraints.instrument import faint_limit
 from planner.constraints.tonight import NightLimits
 from planner.constraints.verdict import Verdict
@@ -20,6 +20,7 @@ from planner.scenario.targets import Request
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.subarrays import Subarray, assign_lines, home_lines, possible_subarrays
+from planner.scheduling.visits import facts_of
 from planner.sky.night import NightSky
 from planner.units import DAY_S
 
@@ -139,31 +140,21 @@ def _any_subarrays(limits: NightLimits, request: int) -> list[Subarray]:
 
 def _on_subarray(limits: NightLimits, request: int, subarray: Subarray) -> list[Verdict]:
     """Every limit of the science star on one subarray, each (time,)."""
-    scenario = limits.scenario
-    wish = scenario.requests[request]
-    combiner = scenario.array.combiner(wish.combiner)
+    wish = limits.scenario.requests[request]
     telescopes = np.array(subarray.telescopes)
     found = [
         Verdict(v.limit, v.unit, v.on_time(request, telescopes), ("time",)) for v in limits.of_telescopes
     ]
     found += list(limits.of_request(wish, request, science=True))
     found.append(limits.window(wish))
-    path = limits.path_m[[request]][:, :, telescopes] - np.array(
-        combiner.beam_path_m or [0.0] * combiner.beams
-    )
-    stroke = np.array([scenario.array.delay_lines[line].stroke_m for line in subarray.lines])
-    ticks = int(ticks_up(combiner.science_recording_s, limits.sky.tick_s))
-    lines = [scenario.array.delay_lines[line] for line in subarray.lines]
+    facts = facts_of(limits, subarray)
+    path = facts.path_m(limits, request)[None]
+    ticks = int(ticks_up(facts.combiner.science_recording_s, limits.sky.tick_s))
     if path.shape[1] > 1:
-        rate = carriage_rate(
-            path,
-            limits.sky.tick_s,
-            np.array([line.tracking_speed_mm_per_s / 1e3 for line in lines]),
-            np.array([line.path_per_travel for line in lines]),
-        )
+        rate = facts.carriage_rate(path)
         found.append(Verdict(rate.limit, rate.unit, rate.margin[0].min(axis=-1), ("time",)))
     if path.shape[1] > ticks:
-        margin = held_offset(path, stroke, ticks).margin_m[0]
+        margin = held_offset(path, facts.stroke_m, ticks).margin_m[0]
         found.append(Verdict("delay range", "m", np.pad(margin, (0, ticks), mode="edge"), ("time",)))
     return found
 

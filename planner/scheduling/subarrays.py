@@ -147,7 +147,7 @@ def _counts(
 ) -> dict[tuple[tuple[float, float], ...], np.ndarray]:
     """Usable slots of each request for each combination of strokes, from bit-packed pairs."""
     paths = limits.path_m[list(requests)][:, limits.sky.slots][:, :, telescopes]
-    paths = paths - np.array(combiner.beam_path_m or [0.0] * combiner.beams)
+    paths = paths - np.array(combiner.constant_path_m)
     packed: dict[tuple[int, int, tuple[float, float], tuple[float, float]], np.ndarray] = {}
     allowed = np.packbits(usable, axis=-1)
     counts = {}

@@ -20,6 +20,7 @@ import numpy as np
 
 from planner.constraints.delay_range import carriage_rate, held_offset, over_step
 from planner.constraints.tonight import NightLimits
+from planner.constraints.verdict import Verdict
 from planner.geometry.delays import following_offset_m
 from planner.scenario.array import Combiner, DelayLine, TelescopeClass
 from planner.scheduling.setup import capture_s, carriage_s, slew_s, ticks_up
@@ -75,6 +76,24 @@ class SubarrayFacts:
     capture_s: float
     tick_s: int
     beam_path_m: np.ndarray
+
+    @property
+    def stroke_m(self) -> np.ndarray:
+        """Usable optical path of each beam's line, (beam, 2)."""
+        return np.array([line.stroke_m for line in self.lines])
+
+    def path_m(self, limits: NightLimits, star: int) -> np.ndarray:
+        """Return g of the delay equation for a star, the combiner's constant paths included, (time, beam)."""
+        return limits.path_m[star][:, list(self.subarray.telescopes)] - self.beam_path_m
+
+    def carriage_rate(self, path_m: np.ndarray) -> Verdict:
+        """Margin of the carriages' tracking speed on paths (star, time, beam)."""
+        return carriage_rate(
+            path_m,
+            self.tick_s,
+            np.array([line.tracking_speed_mm_per_s / 1e3 for line in self.lines]),
+            np.array([line.path_per_travel for line in self.lines]),
+        )
 
 
 @dataclass(frozen=True)
@@ -140,7 +159,7 @@ def facts_of(limits: NightLimits, subarray: Subarray) -> SubarrayFacts:
         ),
         capture_s=capture_s(combiner, list(classes)),
         tick_s=limits.sky.tick_s,
-        beam_path_m=np.array(combiner.beam_path_m or [0.0] * combiner.beams),
+        beam_path_m=np.array(combiner.constant_path_m),
     )
 
 
@@ -159,8 +178,7 @@ def star_on_beams(
     combiner = facts.combiner
     recording_s = combiner.science_recording_s if science else combiner.calibrator_recording_s
     ticks = int(ticks_up(recording_s, facts.tick_s))
-    telescopes = np.array(facts.subarray.telescopes)
-    path = limits.path_m[star][:, telescopes] - facts.beam_path_m
+    path = facts.path_m(limits, star)
     sky = limits.sky
     times = len(sky.times)
     direction = sky.direction[star]
@@ -171,15 +189,8 @@ def star_on_beams(
     azimuth_low, azimuth_high = azimuth.copy(), azimuth.copy()
     starts = times - ticks
     if starts > 0:
-        stroke = np.array([line.stroke_m for line in facts.lines])
-        held = held_offset(path[None], stroke, ticks)
-        rate = carriage_rate(
-            path[None],
-            facts.tick_s,
-            np.array([line.tracking_speed_mm_per_s / 1e3 for line in facts.lines]),
-            np.array([line.path_per_travel for line in facts.lines]),
-        )
-        good = allowed & rate.allowed[0].all(axis=-1)
+        held = held_offset(path[None], facts.stroke_m, ticks)
+        good = allowed & facts.carriage_rate(path[None]).allowed[0].all(axis=-1)
         low[:starts], high[:starts] = held.low_m[0], held.high_m[0]
         usable[:starts] = over_step(good[None], ticks)[0].all(axis=-1) & (held.margin_m[0] >= 0)
         turned = over_step(azimuth[None], ticks)[0]
