@@ -1,0 +1,1 @@
+"""When could we, with what, why not, and what would help?"""
