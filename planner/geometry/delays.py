@@ -37,7 +37,7 @@ def offset_range_m(
 
     Parameters
     ----------
-    stroke_m : ndarray (beam, 2)
+    stroke_m : ndarray (..., beam, 2)
         Usable optical path of each beam's line.
     lowest_m, highest_m : ndarray (..., beam)
         Extremes of g over the step.
@@ -48,8 +48,8 @@ def offset_range_m(
         The step is feasible where ``high - low`` is zero or more: that
         difference is the margin of the delay range in metres.
     """
-    low = np.max(stroke_m[:, 0] - lowest_m, axis=-1)
-    high = np.min(stroke_m[:, 1] - highest_m, axis=-1)
+    low = np.max(stroke_m[..., 0] - lowest_m, axis=-1)
+    high = np.min(stroke_m[..., 1] - highest_m, axis=-1)
     return low, high
 
 

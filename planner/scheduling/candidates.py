@@ -100,7 +100,7 @@ def _offer(limits: NightLimits, request: int, subarrays: Sequence[Subarray]) -> 
     ranked.sort(key=lambda entry: entry[:2])
     families: list[VisitFamily] = []
     for *_, facts, _, _ in ranked[: effort.subarrays_per_request]:
-        families += _families(limits, request, facts)
+        families += families_of(limits, request, facts)
     return RequestOffer(
         request=request,
         families=tuple(families),
@@ -155,7 +155,7 @@ def calibrators_for(
     needed = np.count_nonzero(science.usable)
     for row in np.flatnonzero(fit):
         star = int(stars[row])
-        on_beams = _on_beams(limits, facts, request, star)
+        on_beams = beams_of(limits, facts, request, star)
         shared = np.count_nonzero(on_beams.usable & science.usable)
         if shared:
             found.append((2 * shared < needed, float(distance[row]), star, on_beams))
@@ -163,9 +163,9 @@ def calibrators_for(
     return [entry[3] for entry in found[: scenario.effort.calibrators_per_request]]
 
 
-def _families(limits: NightLimits, request: int, facts: SubarrayFacts) -> list[VisitFamily]:
-    """All candidate visits of one request on one subarray."""
-    science = _on_beams(limits, facts, request, request)
+def families_of(limits: NightLimits, request: int, facts: SubarrayFacts) -> list[VisitFamily]:
+    """Return all candidate visits of one request on one subarray."""
+    science = beams_of(limits, facts, request, request)
     if not science.usable.any():
         return []
     calibrators = calibrators_for(limits, request, facts, science)
@@ -188,8 +188,8 @@ def _in_window(limits: NightLimits, request: int, family: VisitFamily) -> np.nda
     return outside[family.end_tick[:, 2] + 1] == outside[family.start_tick[:, 0]]
 
 
-def _on_beams(limits: NightLimits, facts: SubarrayFacts, request: int, star: int) -> StarOnBeams:
-    """The request's target or one of its calibrators on a subarray."""
+def beams_of(limits: NightLimits, facts: SubarrayFacts, request: int, star: int) -> StarOnBeams:
+    """Return the request's target or one of its calibrators as a subarray sees it, tick by tick."""
     wish = limits.scenario.requests[request]
     science = star == request
     allowed = limits.allowed(wish, star, np.array(facts.subarray.telescopes), science)
@@ -199,9 +199,7 @@ def _on_beams(limits: NightLimits, facts: SubarrayFacts, request: int, star: int
 def later_starts(limits: NightLimits, family: VisitFamily, row: int, last: int) -> VisitFamily:
     """Return the same visit at every tick after its start, up to tick ``last``, where it can be made."""
     before, after = family.calibrators
-    stars = [
-        _on_beams(limits, family.facts, family.request, star) for star in (before, family.request, after)
-    ]
+    stars = [beams_of(limits, family.facts, family.request, star) for star in (before, family.request, after)]
     ticks = np.arange(int(family.start_tick[row, 0]) + 1, last + 1)
     later = visit_family(family.request, family.facts, (stars[0], stars[1], stars[2]), ticks, family.turn)
     return later.take(np.flatnonzero(_in_window(limits, family.request, later)))

@@ -175,7 +175,12 @@ def _bracket(limits: NightLimits, offer: RequestOffer) -> str:
 
 def clock(sky: NightSky, tick: int) -> str:
     """Time of a tick as HH:MM UTC."""
-    second = (sky.times[0].utc.mjd % 1.0) * DAY_S + tick * sky.tick_s
+    return clock_after(sky, tick * float(sky.tick_s))
+
+
+def clock_after(sky: NightSky, seconds: float) -> str:
+    """Time so many seconds after the first tick as HH:MM UTC."""
+    second = (sky.times[0].utc.mjd % 1.0) * DAY_S + seconds
     minute = round(second / 60.0) % 1440
     return f"{minute // 60:02d}:{minute % 60:02d}"
 

@@ -78,7 +78,10 @@ def bodies(place: Place, start: Time, end: Time) -> Bodies:
     with offline_earth():
         length_s = (end - start).to_value("s")
         return Bodies(
-            start, place, _curve("sun", start, length_s, SUN_KNOT_S), _curve("moon", start, length_s, MOON_KNOT_S)
+            start,
+            place,
+            _curve("sun", start, length_s, SUN_KNOT_S),
+            _curve("moon", start, length_s, MOON_KNOT_S),
         )
 
 

@@ -1,8 +1,12 @@
-"""The sky of a night at any second, not only on its ticks.
+"""The sky at any second of a night or of a year, not only on ticks.
 
-The boost and rotation matrices of :class:`EarthFrame` are smooth in time: a
-cubic spline through knots 120 s apart is off by (omega h)^4/384 = 1.5e-11 at
-most (the error of a cubic spline), which is nanometres of delay.
+Seen from axes that turn with the Earth's mean rotation, the boost and rotation
+matrices of :class:`EarthFrame` change slowly: what is left is precession,
+nutation, the yearly motion, and a diurnal part of 1.5e-6 (polar motion and
+diurnal aberration). A cubic spline through knots an hour apart is off by
+(omega h)^4/384 = 1.2e-5 of that diurnal part, 2e-11, which is nanometres of
+delay; only within an hour of the end of the Earth-orientation table, where its
+values jump, is the error that of the jump.
 """
 
 from __future__ import annotations
@@ -19,14 +23,84 @@ from planner.sky.bodies import Bodies, bodies
 from planner.sky.directions import directions, icrs_at_date, natural_directions
 from planner.sky.earth import EarthFrame, Place, earth_frame, offline_earth
 from planner.sky.night import DarkHours, NightSky
+from planner.units import SIDEREAL_RAD_PER_S
 
-KNOT_S = 120.0
+KNOT_S = 3600.0
 KNOTS_BEYOND = 3
 
 
 @dataclass(frozen=True)
+class EarthCurve:
+    """The Earth's orientation as a curve of time.
+
+    Attributes
+    ----------
+    place : Place
+    start : Time
+        Zero of the seconds.
+    knots_s : ndarray (knot,)
+    frame : EarthFrame
+        At the knots.
+    slow : CubicSpline
+        Seconds to the 16 numbers of the boost and the 9 of the rotation, on axes that turn with the Earth.
+    """
+
+    place: Place
+    start: Time
+    knots_s: np.ndarray
+    frame: EarthFrame
+    slow: CubicSpline
+
+    def times(self, seconds: np.ndarray) -> Time:
+        """Return moments, UTC, from seconds since the start."""
+        with offline_earth():
+            return self.start + TimeDelta(np.asarray(seconds, dtype=float), format="sec")
+
+    def frame_at(self, seconds: np.ndarray) -> EarthFrame:
+        """Return the Earth at these seconds, (time,); the observer's place is that of the nearest knots."""
+        flat = self.slow(seconds)
+        turn = _turn(seconds, self.place.latitude_deg)
+        boost = flat[:, :16].reshape(-1, 4, 4)
+        boost[:, 1:] = turn @ boost[:, 1:]
+        near = np.clip(np.searchsorted(self.knots_s, seconds), 0, len(self.knots_s) - 1)
+        return replace(
+            self.frame,
+            times=self.times(seconds),
+            boost=boost,
+            rotation=turn @ flat[:, 16:].reshape(-1, 3, 3),
+            observer_au=self.frame.observer_au[near],
+            sun_to_observer=self.frame.sun_to_observer[near],
+        )
+
+
+def earth_curve(place: Place, start: Time, end: Time) -> EarthCurve:
+    """Return the Earth's orientation from ``start`` to ``end``."""
+    count = int(np.ceil(seconds_after(start, end) / KNOT_S)) + 1
+    seconds = np.arange(-KNOTS_BEYOND, count + KNOTS_BEYOND) * KNOT_S
+    with offline_earth():
+        frame = earth_frame(place, start + TimeDelta(seconds, format="sec"))
+    back = np.swapaxes(_turn(seconds, place.latitude_deg), 1, 2)
+    boost = frame.boost.copy()
+    boost[:, 1:] = back @ boost[:, 1:]
+    both = np.concatenate([boost.reshape(-1, 16), (back @ frame.rotation).reshape(-1, 9)], axis=1)
+    return EarthCurve(place, start, seconds, frame, CubicSpline(seconds, both))
+
+
+def _turn(seconds: np.ndarray, latitude_deg: float) -> np.ndarray:
+    """From axes that turned with the Earth since second zero to ENU, (time, 3, 3)."""
+    angle, latitude = SIDEREAL_RAD_PER_S * np.asarray(seconds), np.deg2rad(latitude_deg)
+    turn = np.zeros((len(angle), 3, 3))
+    turn[:, 0, 0], turn[:, 0, 1] = np.cos(angle), np.sin(angle)
+    turn[:, 1, 0], turn[:, 1, 1] = -np.sin(angle), np.cos(angle)
+    turn[:, 2, 2] = 1.0
+    up, north = np.sin(latitude), np.cos(latitude)
+    vertical = np.array([[0.0, 1.0, 0.0], [-up, 0.0, north], [north, 0.0, up]])
+    return vertical @ turn
+
+
+@dataclass(frozen=True)
 class SkyCurve:
-    """A night as curves of time, in seconds since dusk.
+    """Some stars through a night as curves of time, in seconds since dusk.
 
     Attributes
     ----------
@@ -36,10 +110,7 @@ class SkyCurve:
     natural : ndarray (star, 3)
         From ``sky.directions.natural_directions``.
     icrs_rad : ndarray (star, 2)
-    frame : EarthFrame
-        At the knots.
-    matrices : CubicSpline
-        Seconds to the 16 numbers of the boost and the 9 of the rotation.
+    earth : EarthCurve
     sun_moon : Bodies
     """
 
@@ -47,9 +118,13 @@ class SkyCurve:
     stars: tuple[Star, ...]
     natural: np.ndarray
     icrs_rad: np.ndarray
-    frame: EarthFrame
-    matrices: CubicSpline
+    earth: EarthCurve
     sun_moon: Bodies
+
+    @property
+    def frame(self) -> EarthFrame:
+        """The Earth at the knots."""
+        return self.earth.frame
 
     @property
     def length_s(self) -> float:
@@ -58,17 +133,14 @@ class SkyCurve:
 
     def times(self, seconds: np.ndarray) -> Time:
         """Return moments, UTC, from seconds since dusk."""
-        with offline_earth():
-            return self.dark.start + TimeDelta(np.asarray(seconds, dtype=float), format="sec")
+        return self.earth.times(seconds)
 
     def at(self, stars: Sequence[int] | np.ndarray, seconds: np.ndarray) -> NightSky:
         """Return these stars at these seconds since dusk, as the constraints take them.
 
         The ticks of the result are the seconds given: it has no slots.
         """
-        flat = self.matrices(seconds)
-        boost, rotation = flat[:, :16].reshape(-1, 4, 4), flat[:, 16:].reshape(-1, 3, 3)
-        frame = replace(self.frame, times=self.times(seconds), boost=boost, rotation=rotation)
+        frame = self.earth.frame_at(seconds)
         chosen = np.asarray(stars, dtype=int)
         return NightSky(
             dark=self.dark,
@@ -79,7 +151,7 @@ class SkyCurve:
             frame=frame,
             direction=directions(self.natural[chosen], frame),
             icrs_rad=self.icrs_rad[chosen],
-            sun_moon=self.sun_moon.at(seconds, rotation),
+            sun_moon=self.sun_moon.at(seconds, frame.rotation),
         )
 
 
@@ -98,20 +170,23 @@ def sky_curve(place: Place, dark: DarkHours, stars: Sequence[Star]) -> SkyCurve:
     dark : DarkHours
     stars : sequence of Star
     """
-    length_s = seconds_after(dark.start, dark.end)
-    count = int(np.ceil(length_s / KNOT_S)) + 1
-    seconds = np.arange(-KNOTS_BEYOND, count + KNOTS_BEYOND) * KNOT_S
-    with offline_earth():
-        times = dark.start + TimeDelta(seconds, format="sec")
-    frame = earth_frame(place, times)
-    both = np.concatenate([frame.boost.reshape(-1, 16), frame.rotation.reshape(-1, 9)], axis=1)
-    middle = times[len(times) // 2]
+    earth = earth_curve(place, dark.start, dark.end)
+    middle = earth.times(np.array([seconds_after(dark.start, dark.end) / 2.0]))[0]
     return SkyCurve(
         dark=dark,
         stars=tuple(stars),
-        natural=natural_directions(stars, frame),
+        natural=natural_directions(stars, earth.frame),
         icrs_rad=icrs_at_date(stars, middle),
-        frame=frame,
-        matrices=CubicSpline(seconds, both),
+        earth=earth,
         sun_moon=bodies(place, dark.start, dark.end),
+    )
+
+
+def of_star(curve: SkyCurve, star: int) -> SkyCurve:
+    """Return the same night with one star only."""
+    return replace(
+        curve,
+        stars=(curve.stars[star],),
+        natural=curve.natural[[star]],
+        icrs_rad=curve.icrs_rad[[star]],
     )

@@ -12,6 +12,7 @@ from scipy.optimize import brentq
 
 from planner.errors import NoNight
 from planner.scenario.targets import Scenario, Star
+from planner.sky.bodies import bodies
 from planner.sky.directions import (
     SunAndMoon,
     directions,
@@ -19,7 +20,6 @@ from planner.sky.directions import (
     natural_directions,
     place_of,
     sun_altitude_deg,
-    sun_and_moon,
 )
 from planner.sky.earth import EarthFrame, Place, earth_frame, offline_earth
 from planner.units import DAY_S
@@ -161,7 +161,7 @@ def night_sky(scenario: Scenario, date: datetime.date, stars: Sequence[Star] | N
         frame=frame,
         direction=directions(natural_directions(stars, frame), frame),
         icrs_rad=icrs_at_date(stars, times[len(times) // 2]),
-        sun_moon=sun_and_moon(place, times),
+        sun_moon=bodies(place, times[0], times[-1]).at(_seconds(times), frame.rotation),
     )
 
 
@@ -175,6 +175,12 @@ def _ticks(dark: DarkHours, tick_s: int, slot_s: int) -> tuple[Time, int]:
         times = midnight + TimeDelta(np.arange(first, first + count) * float(tick_s), format="sec")
     per_slot = slot_s // tick_s
     return times, (-first) % per_slot
+
+
+def _seconds(times: Time) -> np.ndarray:
+    """Seconds since the first of some times, (time,)."""
+    with offline_earth():
+        return np.asarray((times - times[0]).to_value("s"))
 
 
 def utc_text(time: Time) -> str:

@@ -1,0 +1,115 @@
+"""What a proposal says beside the windows: calibrators in reach, and the reach in the (u,v) plane."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility, faint_limit
+from planner.constraints.tonight import NightLimits
+from planner.feasibility.answers import Calibrator, Reach
+from planner.feasibility.spans import Spans
+from planner.geometry.baselines import baseline_vectors_m, lengths_m
+from planner.geometry.uv import uvw_m
+from planner.scheduling.candidates import beams_of, pair_columns
+from planner.scheduling.subarrays import Subarray
+from planner.scheduling.visits import facts_of
+from planner.science.coverage import cell_codes
+from planner.units import RAD_PER_MAS
+
+
+def calibrators_near(limits: NightLimits, request: int, subarray: Subarray | None) -> tuple[Calibrator, ...]:
+    """Return the calibrators within the bracket distance of a request's target, nearest first.
+
+    Parameters
+    ----------
+    limits : NightLimits
+    request : int
+    subarray : Subarray or None
+        On which they are judged; all placed telescopes that the combiner accepts without one.
+    """
+    scenario, placement = limits.scenario, limits.placement
+    combiner = scenario.array.combiner(scenario.requests[request].combiner)
+    stars = len(scenario.requests) + np.arange(len(scenario.calibrators))
+    middle = len(limits.sky.times) // 2
+    distance = bracket_distance_deg(limits.sky.direction[:, middle], request, stars)
+    if subarray is None:
+        chosen = [i for i, c in enumerate(placement.classes) if c.name in combiner.limiting_magnitude]
+    else:
+        chosen = list(subarray.telescopes)
+    names = [placement.classes[i].name for i in chosen]
+    pairs = baseline_vectors_m(placement.vectors_m[chosen])
+    longest = float(lengths_m(pairs).max()) if len(pairs) else 0.0
+    faint = faint_limit(scenario.calibrators, combiner, names).margin
+    vis2_min = scenario.limits.calibrator_vis2_min
+    visible = calibrator_visibility(scenario.calibrators, longest, combiner, vis2_min).margin
+    found = []
+    for row in np.argsort(distance, kind="stable"):
+        if distance[row] > scenario.limits.bracket_distance_max_deg:
+            break
+        star = scenario.calibrators[row]
+        found.append(
+            Calibrator(
+                name=star.name,
+                distance_deg=float(distance[row]),
+                magnitude=star.mag.get(combiner.band),
+                magnitude_margin=float(faint[row].min()) if len(chosen) else -np.inf,
+                vis2=None if star.diameter_mas is None else float(visible[row] + vis2_min),
+                vis2_margin=float(visible[row]),
+                shared_h=0.0 if subarray is None else _shared_h(limits, request, int(stars[row]), subarray),
+            )
+        )
+    return tuple(found)
+
+
+def _shared_h(limits: NightLimits, request: int, star: int, subarray: Subarray) -> float:
+    """Hours of the ticks at which a step on either star could start."""
+    facts = facts_of(limits, subarray)
+    both = beams_of(limits, facts, request, request).usable & beams_of(limits, facts, request, star).usable
+    return float(np.count_nonzero(both)) * limits.sky.tick_s / 3600.0
+
+
+def reach_of(
+    limits: NightLimits,
+    request: int,
+    served: Sequence[tuple[Subarray, Spans, np.ndarray]],
+    first_tick_s: float,
+) -> Reach | None:
+    """Return what a request reaches in the (u,v) plane while its subarrays are usable; None when never.
+
+    Parameters
+    ----------
+    served : sequence of (Subarray, spans, ticks)
+        From ``nights.served_by``; when some allow a visit, only those count.
+    first_tick_s : float
+        The first tick, seconds after dusk.
+    """
+    scenario, placement = limits.scenario, limits.placement
+    wish = scenario.requests[request]
+    combiner = scenario.array.combiner(wish.combiner)
+    counted = [entry for entry in served if len(entry[2])] or [entry for entry in served if entry[1]]
+    slots = limits.sky.slots
+    if not counted or not len(slots):
+        return None
+    seconds = first_tick_s + slots * float(limits.sky.tick_s)
+    every = baseline_vectors_m(placement.vectors_m)
+    uv = uvw_m(limits.sky.icrs_rad[[request]], limits.sky.frame.rotation[slots], every)[0, :, :, :2]
+    used = np.zeros(uv.shape[:2], dtype=bool)
+    for subarray, spans, _ in counted:
+        inside = np.zeros(len(slots), dtype=bool)
+        for start, end in spans:
+            inside |= (seconds >= start) & (seconds <= end)
+        used[np.ix_(inside, pair_columns(len(placement.telescopes), subarray.telescopes))] = True
+    if not used.any():
+        return None
+    length = np.hypot(uv[..., 0], uv[..., 1])[used]
+    codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
+    resolution = min(combiner.wavelengths_um) * 1e-6 / (2.0 * float(length.max())) / RAD_PER_MAS
+    return Reach(
+        shortest_m=float(length.min()),
+        longest_m=float(length.max()),
+        resolution_mas=resolution,
+        field_mas=wish.field_mas,
+        cells=len(np.unique(codes[used])),
+    )

@@ -1,0 +1,274 @@
+"""When each elementary limit of one star holds, with edges to a hundredth of a second.
+
+A subarray is allowed exactly when each of its telescopes is, each pair of its
+beams has a common offset (Helly's theorem in one dimension), and the request's
+own limits are kept. So every such part is followed once, through dusk to dawn,
+and the windows of any subarray are the meeting of the spans of its parts.
+
+A part's margin is evaluated on a grid, and every change of sign is closed in
+by halving. Between two grid points of the same sign a margin is looked at
+again, second by second, where its slope on either side could carry it across.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.constraints.instrument import faint_limit
+from planner.constraints.tonight import NightLimits, night_limits
+from planner.feasibility.spans import Spans
+from planner.geometry.delays import offset_range_m
+from planner.scenario.targets import Request, Scenario
+from planner.sky.curve import SkyCurve
+
+GRID_S = 30.0
+HALVINGS = 12  # of 30 s: 7 ms are left
+RATE_STEP_S = 1.0  # paths this far apart give the carriage's rate; its error is (omega s)^2/24 of it
+DELAY, RATE = "delay range", "carriage tracking rate"
+Stroke = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class PairKey:
+    """Two beams on two lines.
+
+    Attributes
+    ----------
+    telescopes : (int, int)
+        Index in the placement.
+    strokes : (stroke, stroke)
+    constant_m : float
+        Constant path of the second input minus that of the first.
+    """
+
+    telescopes: tuple[int, int]
+    strokes: tuple[Stroke, Stroke]
+    constant_m: float
+
+
+@dataclass(frozen=True)
+class RateKey:
+    """A telescope's beam in a line that can follow so fast: path per second, metres of light."""
+
+    telescope: int
+    path_m_per_s: float
+
+
+@dataclass(frozen=True)
+class Column:
+    """One elementary limit: its margin has one number at each moment.
+
+    Attributes
+    ----------
+    limit, unit : str
+    of : int, PairKey, RateKey or None
+        A telescope, a pair, a beam in a line, or the request itself.
+    """
+
+    limit: str
+    unit: str
+    of: int | PairKey | RateKey | None
+
+
+@dataclass(frozen=True)
+class StarLimits:
+    """One request's star and everything that may say no to it in one night and configuration.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    request : Request
+    configuration : str
+    curve : SkyCurve
+    star : int
+        Index in ``curve.stars``.
+    science : bool
+        False for a calibrator of the request.
+    """
+
+    scenario: Scenario
+    request: Request
+    configuration: str
+    curve: SkyCurve
+    star: int
+    science: bool = True
+
+    def at(self, seconds: np.ndarray) -> NightLimits:
+        """Evaluate the limits at these seconds after dusk."""
+        return night_limits(self.scenario, self.curve.at([self.star], seconds), self.configuration)
+
+    def grid_s(self) -> np.ndarray:
+        """Moments from dusk to dawn, ends included, at most ``GRID_S`` apart."""
+        length = self.curve.length_s
+        return np.linspace(0.0, length, int(np.ceil(length / GRID_S)) + 1)
+
+
+def margins(
+    of: StarLimits, seconds: np.ndarray, pairs: Sequence[PairKey] = (), rates: Sequence[RateKey] = ()
+) -> dict[Column, np.ndarray]:
+    """Return every elementary margin at some moments, each (time,).
+
+    Parameters
+    ----------
+    of : StarLimits
+    seconds : ndarray (time,)
+    pairs, rates : sequences
+        What is asked of the delay lines; the rest is always there.
+    """
+    limits = of.at(seconds)
+    classes = [own.name for own in limits.placement.classes]
+    found: dict[Column, np.ndarray] = {}
+    for verdict in (*limits.of_request(of.request, 0, of.science), limits.window(of.request)):
+        column = Column(verdict.limit, verdict.unit, None)
+        found[column] = np.minimum(found.get(column, np.inf), verdict.margin)
+    faint = faint_limit(
+        [of.curve.stars[of.star]], limits.scenario.array.combiner(of.request.combiner), classes
+    )
+    for verdict in limits.of_telescopes:
+        for telescope in range(len(limits.placement.telescopes)):
+            found[Column(verdict.limit, verdict.unit, telescope)] = verdict.margin[0, :, telescope]
+    for telescope, margin in enumerate(faint.margin[0].tolist()):
+        found[Column(faint.limit, faint.unit, telescope)] = np.full(len(seconds), margin)
+    if pairs:
+        width = _common_width_m(limits.path_m[0], pairs)
+        for place, pair in enumerate(pairs):
+            found[Column(DELAY, "m", pair)] = width[:, place]
+    if rates:
+        rate = _path_rate(of, seconds)
+        for key in rates:
+            found[Column(RATE, "m/s of light", key)] = key.path_m_per_s - rate[:, key.telescope]
+    return found
+
+
+def _common_width_m(path_m: np.ndarray, pairs: Sequence[PairKey]) -> np.ndarray:
+    """Width of the common offsets of each pair of beams, metres of light, (time, pair)."""
+    beams = path_m[:, np.array([pair.telescopes for pair in pairs])].copy()
+    beams[:, :, 1] -= np.array([pair.constant_m for pair in pairs])
+    low, high = offset_range_m(np.array([pair.strokes for pair in pairs]), beams, beams)
+    return high - low
+
+
+def _path_rate(of: StarLimits, seconds: np.ndarray) -> np.ndarray:
+    """Absolute rate of each telescope's path, metres of light per second, (time, telescope)."""
+    half = RATE_STEP_S / 2.0
+    both = of.curve.at([of.star], np.concatenate([seconds - half, seconds + half])).direction[0]
+    stations = of.at(seconds[:1]).placement.vectors_m
+    path = both @ stations.T
+    return np.abs(path[len(seconds) :] - path[: len(seconds)]) / RATE_STEP_S
+
+
+@dataclass(frozen=True)
+class Holding:
+    """When each elementary limit holds, from dusk to dawn.
+
+    Attributes
+    ----------
+    length_s : float
+    grid_s : ndarray (time,)
+    margin : dict
+        {column: ndarray (time,)} on the grid.
+    spans : dict
+        {column: spans}, edges to a hundredth of a second.
+    """
+
+    length_s: float
+    grid_s: np.ndarray
+    margin: dict[Column, np.ndarray]
+    spans: dict[Column, Spans]
+
+
+def holding(of: StarLimits, pairs: Sequence[PairKey] = (), rates: Sequence[RateKey] = ()) -> Holding:
+    """Return when each elementary limit holds.
+
+    Parameters
+    ----------
+    of : StarLimits
+    pairs, rates : sequences
+        What is asked of the delay lines.
+    """
+    grid = of.grid_s()
+    length = float(grid[-1])
+    values = margins(of, grid, pairs, rates)
+    edges = _halved(of, _brackets(of, grid, values, pairs, rates), pairs, rates)
+    spans = {
+        column: _spans(bool(margin[0] >= 0), edges.get(column, []), length)
+        for column, margin in values.items()
+    }
+    return Holding(length, grid, values, spans)
+
+
+Bracket = tuple[Column, float, float, bool]  # column, from, to, allowed at the start
+
+
+def _brackets(
+    of: StarLimits,
+    grid: np.ndarray,
+    values: dict[Column, np.ndarray],
+    pairs: Sequence[PairKey],
+    rates: Sequence[RateKey],
+) -> list[Bracket]:
+    """Intervals in which an elementary limit changes its mind."""
+    found: list[Bracket] = []
+    closer: dict[int, list[Column]] = {}
+    for column, margin in values.items():
+        allowed = margin >= 0
+        for k in np.flatnonzero(allowed[1:] != allowed[:-1]):
+            found.append((column, float(grid[k]), float(grid[k + 1]), bool(allowed[k])))
+        for k in np.flatnonzero(_might_cross(margin)):
+            closer.setdefault(int(k), []).append(column)
+    if not closer:
+        return found
+    inner = {k: np.linspace(grid[k], grid[k + 1], int(np.ceil(GRID_S)) + 1) for k in closer}
+    again = margins(of, np.concatenate(list(inner.values())), pairs, rates)
+    for place, (k, columns) in enumerate(closer.items()):
+        seconds = inner[k]
+        rows = slice(place * len(seconds), (place + 1) * len(seconds))
+        for column in columns:
+            allowed = again[column][rows] >= 0
+            for j in np.flatnonzero(allowed[1:] != allowed[:-1]):
+                found.append((column, float(seconds[j]), float(seconds[j + 1]), bool(allowed[j])))
+    return found
+
+
+def _might_cross(margin: np.ndarray) -> np.ndarray:
+    """True for grid intervals with one sign at both ends that a slope from outside would carry across."""
+    size = np.where(np.isfinite(margin), np.abs(margin), np.inf)
+    same = (margin[1:] >= 0) == (margin[:-1] >= 0)
+    before = np.concatenate([[-np.inf], size[:-2]]) if len(size) > 2 else np.full(len(size) - 1, -np.inf)
+    after = np.concatenate([size[2:], [-np.inf]]) if len(size) > 2 else np.full(len(size) - 1, -np.inf)
+    with np.errstate(invalid="ignore"):
+        falls = (2.0 * size[:-1] < before) | (2.0 * size[1:] < after)
+    # A limit that is kept exactly (nothing in the way: zero) is no approach to zero.
+    return same & falls & np.isfinite(size[:-1]) & np.isfinite(size[1:]) & (size[:-1] + size[1:] > 0)
+
+
+def _halved(
+    of: StarLimits, brackets: list[Bracket], pairs: Sequence[PairKey], rates: Sequence[RateKey]
+) -> dict[Column, list[float]]:
+    """Close in on every change at once by halving."""
+    if not brackets:
+        return {}
+    low = np.array([b[1] for b in brackets])
+    high = np.array([b[2] for b in brackets])
+    at_start = np.array([b[3] for b in brackets])
+    rows = np.arange(len(brackets))
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2.0
+        values = margins(of, middle, pairs, rates)
+        allowed = np.array([values[b[0]][row] >= 0 for row, b in zip(rows, brackets, strict=True)])
+        low, high = np.where(allowed == at_start, middle, low), np.where(allowed == at_start, high, middle)
+    edges: dict[Column, list[float]] = {}
+    for bracket, edge in zip(brackets, ((low + high) / 2.0).tolist(), strict=True):
+        edges.setdefault(bracket[0], []).append(edge)
+    return {column: sorted(found) for column, found in edges.items()}
+
+
+def _spans(allowed_at_start: bool, edges: Sequence[float], length_s: float) -> Spans:
+    """From the state at dusk and the moments of change to spans."""
+    marks = [0.0, *edges, length_s] if allowed_at_start else [*edges, length_s]
+    if len(marks) % 2:
+        marks = marks[:-1]
+    return tuple((a, b) for a, b in zip(marks[::2], marks[1::2], strict=True) if a < b)

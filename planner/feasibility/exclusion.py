@@ -1,0 +1,174 @@
+"""Why a request has no visit: which limit excludes it alone, or which only together.
+
+A set of limits excludes a request when, with every other limit waived, no
+subarray on any lines keeps them for as long as the science step is recorded.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from planner.constraints.tonight import NightLimits
+from planner.feasibility.answers import Exclusion
+from planner.feasibility.calibrators import calibrators_near
+from planner.feasibility.edges import Column
+from planner.feasibility.spans import Spans, longest_s, meet_all
+from planner.feasibility.subarrays import Followed
+from planner.scheduling.candidates import beams_of
+from planner.scheduling.reasons import clock_after
+from planner.scheduling.subarrays import Subarray
+from planner.scheduling.visits import facts_of
+from planner.sky.curve import seconds_after
+
+TELESCOPES, LINES = "number of telescopes", "delay lines for the beams"
+STEP, CALIBRATORS, ROOM = "delay range held over a step", "calibrators", "room for a whole visit"
+
+
+def exclusion_of(
+    limits: NightLimits,
+    request: int,
+    followed: Followed,
+    served: Sequence[tuple[Subarray, Spans, np.ndarray]],
+) -> Exclusion:
+    """Return why no whole visit is possible.
+
+    Parameters
+    ----------
+    limits : NightLimits
+    request : int
+    followed : Followed
+    served : sequence of (Subarray, spans, ticks)
+        From ``nights.served_by``: none allows a visit.
+    """
+    wish = limits.scenario.requests[request]
+    if not followed.choices:
+        return _no_subarray(limits, request)
+    needed = followed.combiner.science_recording_s
+    if not any(longest_s(spans) >= needed for _, spans, _ in served):
+        return _no_room(limits, followed, needed)
+    usable = [
+        entry[0]
+        for entry in served
+        if beams_of(limits, facts_of(limits, entry[0]), request, request).usable.any()
+    ]
+    if not usable:
+        longest = max(longest_s(spans) for _, spans, _ in served)
+        return Exclusion(
+            (STEP,),
+            (),
+            f"{STEP}: everything holds for {longest / 60.0:.0f} min at a time, but no common offset keeps "
+            f"the beams in their strokes for the {needed / 60.0:.0f} min that {wish.name} is recorded",
+        )
+    near = calibrators_near(limits, request, usable[0])
+    fit = [one for one in near if one.magnitude_margin >= 0 and one.vis2_margin >= 0]
+    if not any(one.shared_h > 0 for one in fit):
+        within = f"within {limits.scenario.limits.bracket_distance_max_deg:g} deg"
+        if not near:
+            told = f"none is {within}"
+        elif not fit:
+            told = f"of {len(near)} {within} none is bright enough and small enough"
+        else:
+            told = (
+                f"none of the {len(fit)} {within} that fit is in reach of the same beams when the target is"
+            )
+        return Exclusion((CALIBRATORS,), (), f"{CALIBRATORS}: {told}")
+    return Exclusion(
+        (ROOM,), (), f"{ROOM}: calibrator, science and calibrator with their set-ups find no start that fits"
+    )
+
+
+def _no_subarray(limits: NightLimits, request: int) -> Exclusion:
+    wish = limits.scenario.requests[request]
+    combiner = limits.scenario.array.combiner(wish.combiner)
+    accepted = sum(own.name in combiner.limiting_magnitude for own in limits.placement.classes)
+    if accepted >= combiner.beams and not wish.extras.telescopes:
+        sentence = f"{LINES}: no {combiner.beams} beams can be led into delay lines at once"
+        return Exclusion((LINES,), (), sentence)
+    return Exclusion(
+        (TELESCOPES,),
+        (),
+        f"{TELESCOPES}: {combiner.name} combines {combiner.beams}; configuration and request leave no subarray "
+        f"({accepted} placed telescopes are of a class that it accepts)",
+    )
+
+
+def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclusion:
+    """Find the limits that leave no time, alone or together."""
+    cases = [
+        (telescopes, lines, followed.by_limit(telescopes, lines))
+        for telescopes, many in followed.choices.items()
+        for lines in many
+    ]
+    names = list(dict.fromkeys(limit for case in cases for limit in case[2]))
+    length = followed.held.length_s
+
+    def excludes(chosen: Iterable[str]) -> bool:
+        wanted = tuple(chosen)
+        return all(
+            longest_s(meet_all((case[2][name] for name in wanted if name in case[2]), length)) < needed_s
+            for case in cases
+        )
+
+    alone = tuple(name for name in names if excludes((name,)))
+    if alone:
+        return Exclusion(alone, (), _alone_told(limits, followed, alone))
+    together = next((pair for pair in itertools.combinations(names, 2) if excludes(pair)), None)
+    if together is None:
+        together = tuple(names)
+        for name in names:
+            fewer = tuple(other for other in together if other != name)
+            if excludes(fewer):
+                together = fewer
+    if not together:
+        return Exclusion((), (), f"the night has {length / 60.0:.0f} min of dark, less than the science step")
+    hours = "; ".join(f"{name} {_when(limits, cases, name)}" for name in together)
+    return Exclusion((), together, f"limits never kept together for {needed_s / 60.0:.0f} min: {hours}")
+
+
+def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -> str:
+    """Say for the first limit how much is missing at the best moment of the best subarray, and name the others."""
+    name = alone[0]
+    best: tuple[float, float, tuple[int, ...], str] | None = None
+    for telescopes, many in followed.choices.items():
+        for lines in many:
+            columns = [c for c in followed.parts(telescopes, lines) if c.limit == name]
+            margin, second = _at_best(followed, columns)
+            if best is None or margin > best[0]:
+                best = margin, second, telescopes, columns[0].unit
+    assert best is not None
+    margin, second, telescopes, unit = best
+    others = f"; so does {' and '.join(alone[1:])} alone" if len(alone) > 1 else ""
+    who = "-".join(limits.placement.telescopes[i] for i in telescopes)
+    moment = clock_after(limits.sky, second - _first_tick_s(limits))
+    if margin >= 0:
+        return f"{name}: kept for less than the science step, around {moment} UTC ({who}){others}"
+    short = f"{-margin:.3g} {unit} short" if np.isfinite(margin) else "without a number"
+    if name == "limiting magnitude":
+        return f"{name}: {short} at best ({who}){others}"
+    return f"{name}: at best {short}, at {moment} UTC ({who}){others}"
+
+
+def _at_best(followed: Followed, columns: Sequence[Column]) -> tuple[float, float]:
+    """The largest of the smallest margins of some columns, and when."""
+    margin = np.min([followed.held.margin[column] for column in columns], axis=0)
+    top = int(np.argmax(margin))
+    return float(margin[top]), float(followed.held.grid_s[top])
+
+
+def _when(
+    limits: NightLimits, cases: Sequence[tuple[tuple[int, ...], tuple[int, ...], dict[str, Spans]]], name: str
+) -> str:
+    """Where one limit holds on the subarray that keeps it longest, as hours."""
+    spans = max((case[2].get(name, ()) for case in cases), key=longest_s)
+    first = _first_tick_s(limits)
+    hours = [
+        f"{clock_after(limits.sky, a - first)}-{clock_after(limits.sky, b - first)}" for a, b in spans[:3]
+    ]
+    return ", ".join(hours) or "never"
+
+
+def _first_tick_s(limits: NightLimits) -> float:
+    return seconds_after(limits.sky.dark.start, limits.sky.times[0])

@@ -1,0 +1,170 @@
+"""One night, target by target: windows of every subarray, whole visits, and why there are none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from planner.constraints.tonight import NightLimits, night_limits
+from planner.feasibility.answers import SubarrayNight, TargetNight
+from planner.feasibility.calibrators import calibrators_near, reach_of
+from planner.feasibility.edges import StarLimits
+from planner.feasibility.exclusion import exclusion_of
+from planner.feasibility.spans import Spans, longest_s
+from planner.feasibility.subarrays import Followed, any_spans, best_lines, follow, subarray_night
+from planner.scenario.targets import Request, Scenario
+from planner.scheduling.candidates import families_of
+from planner.scheduling.setup import capture_s, ticks_up
+from planner.scheduling.subarrays import Subarray
+from planner.scheduling.visits import facts_of
+from planner.sky.curve import SkyCurve, of_star, seconds_after, sky_curve
+from planner.sky.directions import place_of
+from planner.sky.night import night_sky
+
+MANY_CALIBRATORS = 10  # tried where the few that are offered to the solver allow no visit
+
+
+@dataclass(frozen=True)
+class Night:
+    """A night of a scenario, with every star on its ticks and at any second.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        Its date and configuration are the night's.
+    limits : NightLimits
+    curve : SkyCurve
+    """
+
+    scenario: Scenario
+    limits: NightLimits
+    curve: SkyCurve
+
+
+def night_of(scenario: Scenario) -> Night:
+    """Compute the night that the scenario names.
+
+    Raises
+    ------
+    NoNight
+    """
+    sky = night_sky(scenario, scenario.night.date)
+    limits = night_limits(scenario, sky, scenario.night.configuration)
+    return Night(scenario, limits, sky_curve(place_of(scenario.array.site), sky.dark, sky.stars))
+
+
+def changed(night: Night, scenario: Scenario) -> Night:
+    """Return the night with another scenario of the same stars, site and darkness: the sky stays."""
+    limits = night_limits(scenario, night.limits.sky, scenario.night.configuration)
+    return Night(scenario, limits, night.curve)
+
+
+def followed_star(night: Night, request: int, only: Sequence[str] = ()) -> Followed:
+    """Follow the target of a request through a night."""
+    wish = night.scenario.requests[request]
+    of = StarLimits(
+        night.scenario, wish, night.scenario.night.configuration, of_star(night.curve, request), 0
+    )
+    return follow(of, night.limits, only)
+
+
+def visit_s(scenario: Scenario, request: Request, classes: Sequence[str] = ()) -> float:
+    """Return the length of the shortest whole visit: three recordings and what captures two stars more.
+
+    Every step is rounded up to ticks, as the planner does; slews and moves of
+    carriages come on top where they are slower than nothing.
+    """
+    combiner = scenario.array.combiner(request.combiner)
+    usable = [
+        own
+        for own in scenario.array.telescope_classes
+        if own.name in combiner.limiting_magnitude and (not classes or own.name in classes)
+    ]
+    capture = min((capture_s(combiner, [own]) for own in usable), default=combiner.fringe_search_s)
+    parts = (combiner.calibrator_recording_s, combiner.science_recording_s, combiner.calibrator_recording_s)
+    ticks = sum(int(ticks_up(part, scenario.night.tick_s)) for part in parts)
+    return (ticks + 2 * int(ticks_up(capture, scenario.night.tick_s))) * float(scenario.night.tick_s)
+
+
+def visit_starts(night: Night, request: int, subarray: Subarray) -> np.ndarray:
+    """Return the slots at which a whole visit can start with a subarray, as ticks, (start,)."""
+    starts = _starts(night.limits, request, subarray)
+    effort = night.scenario.effort
+    if not len(starts) and effort.calibrators_per_request < min(
+        MANY_CALIBRATORS, len(night.scenario.calibrators)
+    ):
+        more = effort.model_copy(update={"calibrators_per_request": MANY_CALIBRATORS})
+        scenario = night.scenario.model_copy(update={"effort": more})
+        starts = _starts(replace(night.limits, scenario=scenario), request, subarray)
+    return starts
+
+
+def _starts(limits: NightLimits, request: int, subarray: Subarray) -> np.ndarray:
+    found = [family.start_tick[:, 0] for family in families_of(limits, request, facts_of(limits, subarray))]
+    return np.unique(np.concatenate(found)) if found else np.empty(0, dtype=int)
+
+
+def served_by(night: Night, request: int, followed: Followed) -> list[tuple[Subarray, Spans, np.ndarray]]:
+    """Return every subarray with its best lines, when it is usable, and the ticks at which visits can start.
+
+    Those that allow a visit come first, longest usable first.
+    """
+    needed = night.scenario.array.combiner(night.scenario.requests[request].combiner).science_recording_s
+    found = []
+    for telescopes in followed.choices:
+        lines, spans = best_lines(followed, telescopes)
+        subarray = Subarray(followed.combiner.name, telescopes, lines)
+        room = longest_s(spans) >= needed
+        starts = visit_starts(night, request, subarray) if room else np.empty(0, dtype=int)
+        found.append((subarray, spans, starts))
+    return sorted(
+        found,
+        key=lambda entry: (
+            not len(entry[2]),
+            -sum(end - start for start, end in entry[1]),
+            entry[0].telescopes,
+        ),
+    )
+
+
+def target_night(night: Night, request: int, only: Sequence[str] = ()) -> TargetNight:
+    """Answer one request in one night: windows, whole visits, and why there are none.
+
+    Parameters
+    ----------
+    night : Night
+    request : int
+        Index in the scenario's requests.
+    only : sequence of str
+        Telescopes; when given, only the subarray made of exactly these.
+    """
+    followed = followed_star(night, request, only)
+    served = served_by(night, request, followed)
+    first_tick_s = seconds_after(night.curve.dark.start, night.limits.sky.times[0])
+    tick_s = night.limits.sky.tick_s
+    subarrays = tuple(
+        subarray_night(followed, subarray, spans, first_tick_s + starts * float(tick_s))
+        for subarray, spans, starts in served
+    )
+    best = served[0][0] if served else None
+    return TargetNight(
+        scenario=night.scenario,
+        request=request,
+        curve=followed.of.curve,
+        subarrays=subarrays,
+        any_spans=any_spans(followed),
+        grid_s=followed.held.grid_s,
+        curves=tuple(followed.curves(best.telescopes, best.lines)) if best else (),
+        visit_s=visit_s(night.scenario, night.scenario.requests[request]),
+        exclusion=None if _possible(subarrays) else exclusion_of(night.limits, request, followed, served),
+        remedies=(),
+        remedies_tried=(),
+        calibrators=calibrators_near(night.limits, request, best),
+        reach=reach_of(night.limits, request, served, first_tick_s),
+    )
+
+
+def _possible(subarrays: Sequence[SubarrayNight]) -> bool:
+    return any(len(one.visit_starts_s) for one in subarrays)
