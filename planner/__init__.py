@@ -16,7 +16,16 @@ from __future__ import annotations
 from typing import Any
 
 __version__ = "0.1.0"
-__all__ = ["audit_plan", "plan_night", "read_plan", "read_scenario", "write_night"]
+__all__ = [
+    "Asked",
+    "audit_plan",
+    "feasibility",
+    "plan_night",
+    "read_plan",
+    "read_scenario",
+    "write_feasibility",
+    "write_night",
+]
 
 
 def __getattr__(name: str) -> Any:

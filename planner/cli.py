@@ -23,6 +23,7 @@ from planner.errors import InputProblems, NoNight
 
 if TYPE_CHECKING:
     from planner.commands import PlannedNight, Tell
+    from planner.feasibility.answers import Feasibility
     from planner.scheduling.plan import AuditReport
 
 app = typer.Typer(
@@ -143,6 +144,93 @@ def check(
         print(f"  night of {found.night.date}, configuration {_safe(found.night.configuration)}")
         for file, key, value in listed:
             print(_safe(f"  {file}: {key} = {value!r}"))
+
+
+Day = Annotated[
+    datetime.datetime | None,
+    typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Local date of the evening."),
+]
+
+
+@app.command(epilog="Example: planner feasibility scenarios/demo --target 'alf Leo' --date 2027-04-02")
+def feasibility(
+    scenario: ScenarioFolder,
+    target: Annotated[list[str] | None, typer.Option(help="Only this target; may be repeated.")] = None,
+    date: Day = None,
+    from_: Annotated[
+        datetime.datetime | None,
+        typer.Option("--from", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="First evening of a range."),
+    ] = None,
+    to: Annotated[
+        datetime.datetime | None,
+        typer.Option("--to", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Last evening of a range."),
+    ] = None,
+    configuration: Annotated[
+        str | None, typer.Option(help="Another configuration than the scenario's.")
+    ] = None,
+    subarray: Annotated[
+        str | None, typer.Option(metavar="T1,T2,...", help="Only the subarray made of these telescopes.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder of the answer [reports/SCENARIO-feasibility-DATE]; replaces an earlier one."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say when each target can be observed, with what, why not, and what would help."""
+    with _plain_answers():
+        from planner import commands
+        from planner.output.feasibility_folder import check_feasibility_folder
+
+        found = commands.read_scenario(scenario)
+        first, last = (None if day is None else day.date() for day in (from_, to))
+        asked = commands.Asked(
+            targets=tuple(target or ()),
+            date=date.date() if date else None,
+            first=first,
+            last=last,
+            configuration=configuration,
+            subarray=tuple(name.strip() for name in subarray.split(",")) if subarray is not None else (),
+        )
+        question = commands.question_of(found, asked)
+        when = f"{first}-to-{last}" if first else f"{question.scenario.night.date}"
+        folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-feasibility-{when}"))
+        check_feasibility_folder(folder)
+        with _progress() as tell:
+            answer = commands.feasibility(found, asked, tell)
+            tell("Drawing the page and the sheets")
+            page = commands.write_feasibility(answer, folder)
+        _tell_feasibility(answer, page, as_json)
+
+
+def _tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
+    from planner.output.feasibility_json import night_told
+
+    if as_json:
+        _print_json({"page": str(page), "targets": [night_told(night) for night in answer.nights]})
+    else:
+        for night in answer.nights:
+            told = night_told(night)
+            hours = f"{told['usable_h']:.2f} h" if told["feasible"] else "no visit"
+            windows = ", ".join(f"{a[11:19]}-{b[11:19]}" for a, b in told["windows_utc"])
+            print(_safe(f"{told['target']}  {told['date']}  {hours}  {windows}".rstrip()))
+            if told["feasible"]:
+                print(
+                    _safe(
+                        f"  best with {'-'.join(told['subarray'])}, {told['visit_starts']} starts of a visit"
+                    )
+                )
+            else:
+                print(_safe(f"  why not: {told['reason']}"))
+                for remedy in told["remedies"][:3]:
+                    print(_safe(f"  would help: {remedy['change']} ({remedy['opens_h']:.2f} h)"))
+                if not told["remedies"]:
+                    print(f"  nothing that was tried helps: {', '.join(told['tried'])}")
+        print(f"Page: {page}")
+    if not any(night.serving for night in answer.nights):
+        raise typer.Exit(NO)
 
 
 @app.command(epilog="Example: planner night scenarios/demo --date 2027-03-11 --out my-plan")

@@ -13,6 +13,9 @@ from pathlib import Path
 
 from planner.constraints.tonight import night_limits
 from planner.errors import InputProblems, Problem, nearest
+from planner.feasibility.answers import Feasibility
+from planner.feasibility.questions import Question, answered
+from planner.output.feasibility_folder import write_feasibility_folder
 from planner.output.folder import write_plan_folder
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.reading import read_scenario
@@ -27,7 +30,17 @@ from planner.scheduling.problem import night_problem
 from planner.sky.earth import offline_earth
 from planner.sky.night import night_sky
 
-__all__ = ["PlannedNight", "audit_plan", "plan_night", "read_plan", "read_scenario", "write_night"]
+__all__ = [
+    "Asked",
+    "PlannedNight",
+    "audit_plan",
+    "feasibility",
+    "plan_night",
+    "read_plan",
+    "read_scenario",
+    "write_feasibility",
+    "write_night",
+]
 
 Tell = Callable[[str], None]
 
@@ -127,3 +140,135 @@ def write_night(night: PlannedNight, folder: str | Path) -> Path:
     """
     with offline_earth():
         return write_plan_folder(night.solved.limits, night.solved.offers, night.plan, Path(folder))
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a question about feasibility names; empty means all or the scenario's own.
+
+    Attributes
+    ----------
+    targets : tuple of str
+    date : date or None
+        Local date of the evening.
+    first, last : date or None
+        A range of nights instead of one.
+    configuration : str or None
+    subarray : tuple of str
+        Telescopes of the only subarray asked about.
+    """
+
+    targets: tuple[str, ...] = ()
+    date: datetime.date | None = None
+    first: datetime.date | None = None
+    last: datetime.date | None = None
+    configuration: str | None = None
+    subarray: tuple[str, ...] = ()
+
+
+def question_of(scenario: Scenario, asked: Asked) -> Question:
+    """Check a question against its scenario.
+
+    Raises
+    ------
+    InputProblems
+        With everything in it that does not fit the scenario.
+    """
+    problems: list[Problem] = []
+
+    def wrong(key: str, found: str, remedy: str) -> None:
+        problems.append(Problem("command line", key, found, remedy))
+
+    if (asked.first is None) != (asked.last is None):
+        given, missing = ("--from", "--to") if asked.last is None else ("--to", "--from")
+        wrong(missing, f"is missing beside {given}", "Give both, or --date for one night.")
+    elif asked.first is not None and asked.last is not None:
+        if asked.date is not None:
+            wrong("--date", "stands beside --from and --to", "Give one night or a range of nights, not both.")
+        if asked.last < asked.first:
+            wrong("--to", f"is {asked.last}, before --from {asked.first}", "Exchange them.")
+        elif (asked.last - asked.first).days >= NIGHTS_MAX:
+            wrong("--to", f"makes a range of more than {NIGHTS_MAX} nights", "Ask for fewer nights at once.")
+        for key, date in (("--from", asked.first), ("--to", asked.last)):
+            if not FIRST_DATE <= date <= LAST_DATE:
+                wrong(key, f"is {date}", f"Give a date from {FIRST_DATE} to {LAST_DATE}.")
+    try:
+        scenario = for_night(scenario, asked.date or asked.first, asked.configuration)
+    except InputProblems as error:
+        problems += [problem for problem in error.problems if problem.key != "--date" or asked.date]
+    requests = _requests_of(scenario, asked, wrong)
+    if problems:
+        raise InputProblems(problems)
+    return Question(scenario, requests, asked.subarray, asked.first, asked.last)
+
+
+NIGHTS_MAX = 1100  # three years: what a grid of all configurations holds in memory
+
+
+def _requests_of(scenario: Scenario, asked: Asked, wrong: Callable[[str, str, str], None]) -> tuple[int, ...]:
+    """The requests that are asked about; what does not fit is told."""
+    names = [request.name for request in scenario.requests]
+    for name in dict.fromkeys(asked.targets):
+        if name not in names:
+            guess = nearest(name, names) or names[0]
+            wrong("--target", f"there is no target {name!r} in the scenario", f"Did you mean {guess!r}?")
+    chosen = [row for row, name in enumerate(names) if not asked.targets or name in asked.targets]
+    if not asked.subarray:
+        return tuple(chosen)
+    placed = scenario.array.placed(scenario.night.configuration)
+    known = [telescope.name for telescope in scenario.array.telescopes]
+    for name in dict.fromkeys(asked.subarray):
+        if name not in known:
+            guess = nearest(name, known) or known[0]
+            wrong("--subarray", f"there is no telescope {name!r} in array.toml", f"Did you mean {guess!r}?")
+        elif name not in placed:
+            where = f"configuration {scenario.night.configuration!r}"
+            wrong("--subarray", f"{name!r} stands on no station in {where}", "Choose another configuration.")
+        if asked.subarray.count(name) > 1:
+            wrong("--subarray", f"names {name!r} twice", "Name each telescope once.")
+    beams = {row: scenario.array.combiner(scenario.requests[row].combiner).beams for row in chosen}
+    fitting = [row for row in chosen if beams[row] == len(asked.subarray)]
+    for row in chosen:
+        if asked.targets and row not in fitting:
+            combiner = scenario.requests[row].combiner
+            found = f"names {len(asked.subarray)}, but {names[row]!r} is recorded with {combiner!r}"
+            wrong("--subarray", found, f"Name {beams[row]} telescopes.")
+    if not fitting and not asked.targets:
+        found = f"names {len(asked.subarray)} telescopes, and no request wants a combiner of so many beams"
+        wrong("--subarray", found, "Name as many as a combiner has beams.")
+    return tuple(fitting)
+
+
+def feasibility(scenario: Scenario, asked: Asked | None = None, tell: Tell | None = None) -> Feasibility:
+    """Say when each target can be observed, with what, why not, and what would help.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    asked : Asked, optional
+        Default: all targets in the scenario's night and configuration.
+    tell : callable, optional
+        Called with a sentence when something long begins.
+
+    Raises
+    ------
+    InputProblems
+        When the question does not fit the scenario.
+    NoNight
+        When the Sun does not go below the limit.
+    """
+    question = question_of(scenario, asked or Asked())
+    with offline_earth():
+        return answered(question, tell or (lambda sentence: None))
+
+
+def write_feasibility(found: Feasibility, folder: str | Path) -> Path:
+    """Write an answer's folder (page, sheets, tables, figures), whole or not at all.
+
+    Returns
+    -------
+    Path
+        The page.
+    """
+    with offline_earth():
+        return write_feasibility_folder(found, Path(folder))

@@ -1,4 +1,7 @@
-"""What feasibility answers, as data. Seconds count from dusk of the night (``TargetNight.curve.dark.start``)."""
+"""What feasibility answers, as data.
+
+Seconds count from dusk of the night, ``TargetNight.curve.dark.start``.
+"""
 
 from __future__ import annotations
 
@@ -43,13 +46,13 @@ class Blocked:
         Seconds after dusk.
     limit, unit : str
     short : float
-        By how much the limit is missed at worst, in ``unit``, positive; infinite when there is no number.
+        By how much the limit is missed at worst, in ``unit``; infinite when there is no number.
     worst_s : float
         When that is.
     least : float
         By how much it is missed at best.
     since_s : float
-        When this limit began to say no; before ``span`` when another one said no first, 0 when at dusk already.
+        When this limit began to say no: before ``span`` when another one said no first, 0 at dusk.
     also : tuple of str
         Other limits that say no somewhere in the interval.
     """
@@ -138,7 +141,7 @@ class Remedy:
         ``"lines"``, ``"subarray"``, ``"step"``, ``"line"``, ``"path"``, ``"limit"``, ``"date"``,
         ``"configuration"`` or ``"combiner"``.
     sentence : str
-        What to change, with its number: ``"Lower the altitude limit of class 'small' by 1.4 deg, to 28.6 deg"``.
+        What to change, with its number.
     cost : float
         Rank: cheaper first (see ``feasibility.remedies``).
     opens_h : float
@@ -171,7 +174,7 @@ class Calibrator:
     magnitude : float or None
         In the combiner's band.
     magnitude_margin : float
-        Limiting magnitude minus magnitude on the least sensitive telescope; minus infinity without a magnitude.
+        Limiting magnitude minus magnitude on the least sensitive telescope; minus infinity without one.
     vis2 : float or None
         Expected V squared on the longest baseline of the best subarray, shortest channel.
     vis2_margin : float
@@ -302,8 +305,8 @@ class Season:
     visit_s : ndarray (target,)
         Length of the shortest whole visit of each target.
     confirmed : dict
-        {(configuration, target): (first night, last night) or None}: first and last feasible night, confirmed by
-        working whole visits out; filled only for what was asked.
+        {(configuration, target): (first night, last night) or None}: first and last feasible night, with
+        whole visits worked out; filled only for what was asked.
     """
 
     scenario: Scenario
@@ -337,7 +340,7 @@ class Season:
         return tuple(dict.fromkeys((night.year, night.month) for night in self.nights))
 
     def hours_by_month(self) -> np.ndarray:
-        """Return usable hours summed over the feasible nights of each month, (configuration, target, month)."""
+        """Return usable hours in the feasible nights of each month, (configuration, target, month)."""
         hours = np.where(self.feasible(), self.usable_h(), 0.0)
         months = self.months()
         of_night = np.array([months.index((night.year, night.month)) for night in self.nights])

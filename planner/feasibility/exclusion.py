@@ -7,7 +7,7 @@ subarray on any lines keeps them for as long as the science step is recorded.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 
@@ -90,7 +90,7 @@ def _no_subarray(limits: NightLimits, request: int) -> Exclusion:
     return Exclusion(
         (TELESCOPES,),
         (),
-        f"{TELESCOPES}: {combiner.name} combines {combiner.beams}; configuration and request leave no subarray "
+        f"{TELESCOPES}: {combiner.name} combines {combiner.beams}, and no subarray is left "
         f"({accepted} placed telescopes are of a class that it accepts)",
     )
 
@@ -115,21 +115,29 @@ def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclus
     alone = tuple(name for name in names if excludes((name,)))
     if alone:
         return Exclusion(alone, (), _alone_told(limits, followed, alone))
-    together = next((pair for pair in itertools.combinations(names, 2) if excludes(pair)), None)
+    together: tuple[str, ...] | None = next(
+        (pair for pair in itertools.combinations(names, 2) if excludes(pair)), None
+    )
     if together is None:
-        together = tuple(names)
-        for name in names:
-            fewer = tuple(other for other in together if other != name)
-            if excludes(fewer):
-                together = fewer
+        together = _irreducible(names, excludes)
     if not together:
         return Exclusion((), (), f"the night has {length / 60.0:.0f} min of dark, less than the science step")
     hours = "; ".join(f"{name} {_when(limits, cases, name)}" for name in together)
     return Exclusion((), together, f"limits never kept together for {needed_s / 60.0:.0f} min: {hours}")
 
 
+def _irreducible(names: Sequence[str], excludes: Callable[[Iterable[str]], bool]) -> tuple[str, ...]:
+    """Leave out one limit after the other as long as the rest still excludes."""
+    together = tuple(names)
+    for name in names:
+        fewer = tuple(other for other in together if other != name)
+        if excludes(fewer):
+            together = fewer
+    return together
+
+
 def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -> str:
-    """Say for the first limit how much is missing at the best moment of the best subarray, and name the others."""
+    """Say for the first limit how much is missing at best, where and when, and name the others."""
     name = alone[0]
     best: tuple[float, float, tuple[int, ...], str] | None = None
     for telescopes, many in followed.choices.items():

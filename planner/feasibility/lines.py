@@ -10,10 +10,10 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
+from planner.feasibility.edges import PairKey, RateKey
 from planner.geometry.placement import Placement
 from planner.scenario.array import Array, Combiner, DelayLine
 from planner.scheduling.subarrays import home_lines
-from planner.feasibility.edges import PairKey, RateKey
 
 
 def line_kinds(array: Array) -> list[list[int]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -253,7 +254,7 @@ def _blocked(
         inner = {edge for own in closed.values() for span in own for edge in span if start < edge < end}
         marks = [start, *sorted(inner), end]
         runs: list[tuple[str, float, float]] = []
-        for left, right in zip(marks[:-1], marks[1:], strict=True):
+        for left, right in itertools.pairwise(marks):
             limit = _first_no(closed, (left + right) / 2.0)
             if runs and runs[-1][0] == limit:
                 runs[-1] = (limit, runs[-1][1], right)

@@ -22,7 +22,7 @@ from planner.scenario.targets import Star
 from planner.sky.bodies import Bodies, bodies
 from planner.sky.directions import directions, icrs_at_date, natural_directions
 from planner.sky.earth import EarthFrame, Place, earth_frame, offline_earth
-from planner.sky.night import DarkHours, NightSky
+from planner.sky.night import DarkHours, NightSky, utc_text
 from planner.units import SIDEREAL_RAD_PER_S
 
 KNOT_S = 3600.0
@@ -134,6 +134,10 @@ class SkyCurve:
     def times(self, seconds: np.ndarray) -> Time:
         """Return moments, UTC, from seconds since dusk."""
         return self.earth.times(seconds)
+
+    def utc_text(self, second: float) -> str:
+        """Return a moment as ISO 8601 UTC, to the nearest second, ending in Z."""
+        return utc_text(self.times(np.array([second + 0.5]))[0])
 
     def at(self, stars: Sequence[int] | np.ndarray, seconds: np.ndarray) -> NightSky:
         """Return these stars at these seconds since dusk, as the constraints take them.

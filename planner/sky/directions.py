@@ -61,7 +61,15 @@ def natural_directions(stars: Sequence[Star], frame: EarthFrame) -> np.ndarray:
     return erfa.ldsun(vectors, sun[:3], sun[3])
 
 
+def natural_over_time(star: Star, frame: EarthFrame) -> np.ndarray:
+    """Return the same direction of one star at every time of the frame, (time, 3)."""
+    vectors = _natural_directions([star], frame.times, frame.observer_au)[0]
+    sun = frame.sun_to_observer
+    return erfa.ldsun(vectors, sun[:, :3], sun[:, 3])
+
+
 def _natural_directions(stars: Sequence[Star], time: Time, observer_au: np.ndarray) -> np.ndarray:
+    """Several stars at one time, or one star at several times."""
     with offline_earth():
         year = time.tdb.jyear
     dec_rad = np.deg2rad([star.dec_deg for star in stars])

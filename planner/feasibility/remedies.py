@@ -1,0 +1,379 @@
+"""What would help: every kind of single change is tried, and only what opens a whole visit is offered.
+
+Windows are over every assignment of delay lines and every common offset
+already, so those two cost nothing and are never left to the user.
+"""
+
+from __future__ import annotations
+
+import calendar
+import datetime
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from planner.feasibility.answers import Remedy, TargetNight
+from planner.feasibility.changes import (
+    Change,
+    Edit,
+    Knob,
+    knobs,
+    longer_path,
+    on_combiner,
+    on_extras,
+    on_limits,
+    on_night,
+    on_request,
+    served_too,
+)
+from planner.feasibility.edges import DELAY, RATE
+from planner.feasibility.exclusion import CALIBRATORS, LINES, ROOM, STEP, TELESCOPES
+from planner.feasibility.lines import line_kinds
+from planner.feasibility.nights import Night, followed_star
+from planner.feasibility.season import season_of
+from planner.feasibility.tries import Search, focused, least, least_path_m, opened, rounded_up, tried
+from planner.scenario.night import LAST_DATE
+from planner.scenario.targets import Scenario
+
+AHEAD_DAYS = 366
+NIGHTS_TRIED = 6
+PATH_STEP_M = 0.1
+PATHS_TRIED_M = (
+    0.0,
+    1.0,
+    3.0,
+    8.0,
+)  # beyond the shortest that gives the science step room: calibrators want some
+DISTANCES_TRIED_DEG = (1.0, 2.0, 4.0, 7.0, 11.0, 16.0, 20.0)
+EASIER = 6  # how often a number is raised towards the most, when the least of it is not enough
+
+
+def with_remedies(whole: Night, answer: TargetNight, only: Sequence[str] = ()) -> TargetNight:
+    """Return the answer with the changes that help, cheapest first; unchanged when a visit is possible."""
+    exclusion = answer.exclusion
+    if exclusion is None:
+        return answer
+    blamed = frozenset((*exclusion.alone, *exclusion.together))
+    search = Search(focused(whole, answer.request), whole, tuple(only), blamed, exclusion.alone)
+    found: list[Remedy] = []
+    kinds = []
+    for kind, offers in (
+        ("another subarray", _subarray(search)),
+        ("another combiner", _combiner(search)),
+        ("another date", _date(search)),
+        ("a shorter science step", _step(search)),
+        ("relaxed limits", _limit(search)),
+        ("other calibrators", _calibrator(search)),
+        ("another delay line", _line(search)),
+        ("another configuration", _configuration(search)),
+        ("a fixed path segment", _path(search)),
+    ):
+        kinds.append(kind)
+        found += offers
+    found.sort(key=lambda remedy: (remedy.cost, -remedy.opens_h, remedy.sentence))
+    return replace(answer, remedies=tuple(found), remedies_tried=tuple(kinds))
+
+
+def _only_blames(search: Search, limits: Sequence[str]) -> bool:
+    """Whether a change that touches these limits alone could help: no other limit excludes by itself."""
+    return not set(search.alone) - set(limits)
+
+
+def _subarray(search: Search) -> Iterator[Remedy]:
+    wish = search.night.scenario.requests[0]
+    if search.only:
+        found = opened(search.night)
+        if found:
+            names = "-".join(found.telescopes)
+            change = Change("subarray", 0.0, f"Use the subarray {names} instead", lambda scenario: scenario)
+            yield search.remedy(change, found)
+    elif wish.extras.telescopes:
+        edit = on_extras(wish, telescopes=())
+        found = tried(search.night, edit)
+        if found:
+            sentence = f"Let {wish.name} use other telescopes than it asks for: {'-'.join(found.telescopes)}"
+            yield search.remedy(Change("subarray", 0.5, sentence, edit), found)
+
+
+def _combiner(search: Search) -> Iterator[Remedy]:
+    scenario = search.night.scenario
+    wish = scenario.requests[0]
+    for own in scenario.array.combiners:
+        if own.name == wish.combiner or own.band not in wish.star.mag:
+            continue
+        edit = on_request(wish.name, combiner=own.name)
+        same = own.beams == scenario.array.combiner(wish.combiner).beams
+        found = tried(search.night, edit, search.only if same else ())
+        if found:
+            sentence = (
+                f"Record {wish.name} with {own.name} ({own.beams} beams) on {'-'.join(found.telescopes)}"
+            )
+            yield search.remedy(Change("combiner", 0.0 if same else 0.5, sentence, edit), found)
+
+
+def _date(search: Search) -> Iterator[Remedy]:
+    scenario = search.night.scenario
+    if not _only_blames(search, _SKY_LIMITS):
+        return
+    start = scenario.night.date
+    ahead = min(AHEAD_DAYS, (LAST_DATE - start).days)
+    nights = [start + datetime.timedelta(days=day) for day in range(1, ahead + 1)]
+    if not nights:
+        return
+    season = season_of(scenario, nights, [0], [scenario.night.configuration])
+    hours = season.usable_h()[0, 0]
+    feasible = np.flatnonzero(season.feasible()[0, 0])
+    by_month = season.hours_by_month()[0, 0]
+    year, month = season.months()[int(np.argmax(by_month))]
+    in_month = [k for k in feasible if (nights[k].year, nights[k].month) == (year, month)]
+    best = max(in_month, key=lambda k: hours[k], default=None)
+    told = f"{calendar.month_name[month]} {year}"
+    for k in feasible[:NIGHTS_TRIED]:
+        days = (nights[k] - start).days
+        sentence = f"Observe on {nights[k]}, {days} {'night' if days == 1 else 'nights'} later"
+        remedy = search.try_(Change("date", days / AHEAD_DAYS, sentence, on_night(date=nights[k])))
+        if remedy:
+            yield remedy
+            break
+    if best is not None:
+        days = (nights[best] - start).days
+        sentence = (
+            f"Observe in {told}, the month with most hours ({by_month.max():.0f} h): best on {nights[best]}"
+        )
+        remedy = search.try_(Change("date", days / AHEAD_DAYS, sentence, on_night(date=nights[best])))
+        if remedy:
+            yield remedy
+
+
+# What another date can change: everything but what belongs to the instrument.
+_SKY_LIMITS = (
+    "altitude, lower limit",
+    "altitude, upper limit",
+    "absolute window",
+    "Moon lit fraction",
+    "Moon separation",
+    "airmass",
+    "hour angle",
+    "azimuth tracking rate",
+    "skyline",
+    "shadowing",
+    RATE,
+    DELAY,
+    STEP,
+    CALIBRATORS,
+    ROOM,
+)
+
+
+def _step(search: Search) -> Iterator[Remedy]:
+    """Find the longest science step that opens a visit, in ticks."""
+    if search.alone and not set(search.alone) & {STEP, ROOM, *_SKY_LIMITS}:
+        return
+    scenario = search.night.scenario
+    combiner = scenario.array.combiner(scenario.requests[0].combiner)
+    tick = scenario.night.tick_s
+    low, high = 1, int(combiner.science_recording_s // tick)
+    best: Remedy | None = None
+
+    def offered(ticks: int) -> Remedy | None:
+        seconds = float(ticks * tick)
+        sentence = (
+            f"Record for {seconds:g} s instead of {combiner.science_recording_s:g} s with {combiner.name}"
+        )
+        edit = on_combiner(combiner.name, science_recording_s=seconds)
+        return search.try_(Change("step", 1.0 - seconds / combiner.science_recording_s, sentence, edit))
+
+    if high <= low or (best := offered(max(low, high // 4))) is None:
+        return
+    low = max(low, high // 4)
+    while high - low > 1:
+        middle = (low + high) // 2
+        found = offered(middle)
+        low, high, best = (middle, high, found) if found else (low, middle, best)
+    yield best
+
+
+def _limit(search: Search) -> Iterator[Remedy]:
+    scenario = search.night.scenario
+    wish = scenario.requests[0]
+    every = knobs(scenario, wish)
+    followed = followed_star(search.night, 0, search.only)
+    whole_visit = search.blamed <= {STEP, CALIBRATORS, ROOM}
+    offers: dict[str, list[Remedy]] = {}
+    for knob in every:
+        if not whole_visit and (knob.limit not in search.blamed or not _only_blames(search, (knob.limit,))):
+            continue
+        size = least(followed, knob)
+        remedy = None if size is None else _raised(search, knob, size)
+        if remedy:
+            offers.setdefault(knob.limit, []).append(remedy)
+    for found in offers.values():
+        # Two classes at once are offered only where one alone does not do.
+        yield min(found, key=lambda remedy: (remedy.cost, -remedy.opens_h))
+    if len(search.alone) > 1:
+        yield from _together(search, every)
+
+
+def _raised(search: Search, knob: Knob, size: float) -> Remedy | None:
+    """The least number that opens a whole visit, from the least that gives the science step room upwards."""
+    remedy = search.try_(knob.change(size))
+    if remedy:
+        return remedy
+    most = np.floor(knob.most / knob.step + 1e-9) * knob.step
+    if most <= size or (remedy := search.try_(knob.change(round(most, 9)))) is None:
+        return None
+    low, high = size, most
+    for _ in range(EASIER):
+        middle = rounded_up((low + high) / 2.0, knob.step)
+        if not low < middle < high:
+            break
+        found = search.try_(knob.change(middle))
+        low, high, remedy = (low, middle, found) if found else (middle, high, remedy)
+    return remedy
+
+
+def _together(search: Search, every: Sequence[Knob]) -> Iterator[Remedy]:
+    """Relax each of the limits that exclude alone, one after the other."""
+    edits: list[Edit] = []
+    sentences = []
+    cost = 0.0
+    night = search.night
+    for place, limit in enumerate(search.alone):
+        mine = [knob for knob in every if knob.limit == limit]
+        if not mine:
+            return
+        followed = followed_star(night, 0, search.only)
+        size = least(followed, mine[-1], search.alone[place + 1 :])
+        if size is None:
+            return
+        change = mine[-1].change(size)
+        edits.append(change.edit)
+        sentences.append(change.sentence)
+        cost += change.size
+        night = Night(
+            change.edit(night.scenario),
+            replace(night.limits, scenario=change.edit(night.limits.scenario)),
+            night.curve,
+        )
+        every = knobs(night.scenario, night.scenario.requests[0])
+
+    remedy = search.try_(
+        Change(
+            "limit",
+            0.5 + cost,
+            "; and ".join(sentences[:1] + [_small(told) for told in sentences[1:]]),
+            _one_after_another(edits),
+        )
+    )
+    if remedy:
+        yield remedy
+
+
+def _small(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
+
+
+def _one_after_another(edits: Sequence[Edit]) -> Edit:
+    def edit(scenario: Scenario) -> Scenario:
+        for one in edits:
+            scenario = one(scenario)
+        return scenario
+
+    return edit
+
+
+def _calibrator(search: Search) -> Iterator[Remedy]:
+    if CALIBRATORS not in search.blamed and ROOM not in search.blamed:
+        return
+    limits = search.night.scenario.limits
+    for more in DISTANCES_TRIED_DEG:
+        distance = limits.bracket_distance_max_deg + more
+        if distance <= 90.0:
+            sentence = f"Accept calibrators up to {distance:g} deg away"
+            remedy = search.try_(
+                Change("limit", more / 20.0, sentence, on_limits(bracket_distance_max_deg=distance))
+            )
+            if remedy:
+                yield remedy
+                break
+    for visible in (0.75, 0.5, 0.25, 0.1):
+        least_vis2 = round(limits.calibrator_vis2_min * visible, 3)
+        sentence = f"Accept calibrators down to V squared {least_vis2:g} on the longest baseline"
+        edit = on_limits(calibrator_vis2_min=least_vis2)
+        remedy = search.try_(Change("limit", 1.0 - visible, sentence, edit))
+        if remedy:
+            yield remedy
+            break
+
+
+def _line(search: Search) -> Iterator[Remedy]:
+    """Let lines serve stations that they do not serve."""
+    array, placement = search.night.scenario.array, search.night.limits.placement
+    if not _only_blames(search, (DELAY, RATE, LINES, STEP, ROOM, CALIBRATORS)):
+        return
+    limited = [kind for kind in line_kinds(array) if array.delay_lines[kind[0]].stations]
+    names = [tuple(array.delay_lines[i].name for i in kind) for kind in limited]
+    if not limited or not tried(
+        search.night, served_too(sum(names, ()), tuple(placement.stations)), search.only
+    ):
+        return
+    for kind, own in zip(limited, names, strict=True):
+        for station in placement.stations:
+            if station not in array.delay_lines[kind[0]].stations:
+                which = f"delay line {own[0]}" if len(own) == 1 else f"delay lines {', '.join(own)}"
+                change = Change(
+                    "line", 0.0, f"Let {which} serve station {station}", served_too(own, (station,))
+                )
+                remedy = search.try_(change)
+                if remedy:
+                    yield remedy
+
+
+def _configuration(search: Search) -> Iterator[Remedy]:
+    scenario = search.night.scenario
+    now = scenario.array.placed(scenario.night.configuration)
+    for other in scenario.array.configurations:
+        if other.name == scenario.night.configuration:
+            continue
+        placed = scenario.array.placed(other.name)
+        moved = sum(now.get(name) != station for name, station in placed.items())
+        found = tried(search.night, on_night(configuration=other.name))
+        if found:
+            many = f"{moved} {'telescope' if moved == 1 else 'telescopes'} to move"
+            sentence = f"Use configuration {other.name} ({many}) with {'-'.join(found.telescopes)}"
+            change = Change("configuration", moved / 20.0, sentence, on_night(configuration=other.name))
+            yield search.remedy(change, found)
+
+
+def _path(search: Search) -> Iterator[Remedy]:
+    """Find the telescope whose beam needs the shortest segment."""
+    if search.alone and not set(search.alone) <= {DELAY, STEP}:
+        return
+    if not search.blamed & {DELAY, STEP, TELESCOPES, ROOM}:
+        return
+    followed = followed_star(search.night, 0, search.only)
+    placement = search.night.limits.placement
+    wanted = []
+    for telescope in range(len(placement.telescopes)):
+        found = least_path_m(followed, telescope)
+        if found and abs(found[0]) > 0:
+            wanted.append((abs(found[0]), telescope, found))
+    for _, telescope, (nearest, far) in sorted(wanted)[:2]:
+        for more in PATHS_TRIED_M:
+            size = rounded_up(abs(nearest), PATH_STEP_M) + more
+            if size > max(abs(far), rounded_up(abs(nearest), PATH_STEP_M)):
+                break
+            by = round(size if nearest > 0 else -size, 6)
+            words = "Add" if by > 0 else "Take"
+            where = f"{'to' if by > 0 else 'from'} the fixed path of station {placement.stations[telescope]}"
+            change = Change(
+                "path",
+                size / 100.0,
+                f"{words} {abs(by):g} m of light {where}",
+                longer_path(placement.stations[telescope], by),
+            )
+            remedy = search.try_(change)
+            if remedy:
+                yield remedy
+                break

@@ -1,0 +1,247 @@
+"""Trying a change: the smallest number that could help, and whether a whole visit then opens."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+from planner.constraints.instrument import bracket_distance_deg
+from planner.errors import NoNight
+from planner.feasibility.answers import Remedy
+from planner.feasibility.changes import Change, Edit, Knob
+from planner.feasibility.edges import DELAY, Column
+from planner.feasibility.nights import Night, changed, followed_star, night_of, visit_starts
+from planner.feasibility.spans import longest_s, total_s
+from planner.feasibility.subarrays import Followed, best_lines
+from planner.scenario.targets import Scenario
+from planner.scheduling.subarrays import Subarray
+
+WIDER_DEG = 20.0  # calibrators that much beyond the bracket distance are kept for what a change may bring in
+
+
+@dataclass(frozen=True)
+class Opened:
+    """What a change opens.
+
+    Attributes
+    ----------
+    hours : float
+        Usable hours of the best subarray that allows a visit.
+    visits : int
+        Slots at which a whole visit can start with it.
+    telescopes : tuple of str
+    """
+
+    hours: float
+    visits: int
+    telescopes: tuple[str, ...]
+
+
+def focused(night: Night, request: int) -> Night:
+    """Return the night with one request and the calibrators around it: the same answers, sooner."""
+    scenario, sky = night.scenario, night.limits.sky
+    first = len(scenario.requests)
+    middle = len(sky.times) // 2
+    stars = first + np.arange(len(scenario.calibrators))
+    distance = bracket_distance_deg(sky.direction[:, middle], request, stars)
+    near = np.flatnonzero(distance <= scenario.limits.bracket_distance_max_deg + WIDER_DEG)
+    rows = np.concatenate([[request], first + near]).astype(int)
+    small = scenario.model_copy(
+        update={
+            "requests": (scenario.requests[request],),
+            "calibrators": tuple(scenario.calibrators[i] for i in near),
+        }
+    )
+    part = replace(
+        sky,
+        stars=tuple(sky.stars[i] for i in rows),
+        direction=sky.direction[rows],
+        icrs_rad=sky.icrs_rad[rows],
+    )
+    curve = replace(
+        night.curve,
+        stars=part.stars,
+        natural=night.curve.natural[rows],
+        icrs_rad=night.curve.icrs_rad[rows],
+    )
+    return changed(Night(small, replace(night.limits, sky=part), curve), small)
+
+
+def opened(night: Night, only: Sequence[str] = ()) -> Opened | None:
+    """Return the best subarray that allows a whole visit of the first request, or None."""
+    followed = followed_star(night, 0, only)
+    needed = followed.combiner.science_recording_s
+    ranked = []
+    for telescopes in followed.choices:
+        lines, spans = best_lines(followed, telescopes)
+        if longest_s(spans) >= needed:
+            ranked.append((-total_s(spans), telescopes, lines))
+    for hours, telescopes, lines in sorted(ranked):
+        starts = visit_starts(night, 0, Subarray(followed.combiner.name, telescopes, lines))
+        if len(starts):
+            names = tuple(night.limits.placement.telescopes[i] for i in telescopes)
+            return Opened(-hours / 3600.0, len(starts), names)
+    return None
+
+
+def tried(night: Night, edit: Edit, only: Sequence[str] = ()) -> Opened | None:
+    """Return what an edit of the scenario opens, worked out in full; None when no visit."""
+    scenario = edit(night.scenario)
+    try:
+        other = night_of(scenario) if _other_sky(night.scenario, scenario) else changed(night, scenario)
+    except NoNight:
+        return None
+    return opened(other, only)
+
+
+def _other_sky(before: Scenario, after: Scenario) -> bool:
+    return before.night.date != after.night.date
+
+
+def window_points(followed: Followed) -> int:
+    """Return how many grid points a science step covers at least."""
+    grid = followed.held.grid_s
+    step = float(grid[1] - grid[0]) if len(grid) > 1 else 1.0
+    return max(1, math.floor(followed.combiner.science_recording_s / step))
+
+
+def least(followed: Followed, knob: Knob, waived: Iterable[str] = ()) -> float | None:
+    """Return the smallest number that gives some subarray room for a science step, rounded up, or None.
+
+    What is necessary only: calibrators and set-ups are not looked at.
+    """
+    classes = followed.limits.placement.classes
+    forgiven = set(waived)
+
+    def turned(column: Column) -> bool:
+        if column.limit != knob.limit:
+            return False
+        return not knob.classes or (isinstance(column.of, int) and classes[column.of].name in knob.classes)
+
+    margin = followed.held.margin
+    points = window_points(followed)
+    best = -np.inf
+    for telescopes, many in followed.choices.items():
+        for lines in many:
+            parts = followed.parts(telescopes, lines)
+            mine = [margin[column] for column in parts if turned(column)]
+            others = [margin[c] >= 0 for c in parts if not turned(c) and c.limit not in forgiven]
+            if mine:
+                eased = np.where(np.logical_and.reduce(others), np.min(mine, axis=0), -np.inf)
+                best = max(best, float(_over(eased, points, minimum_filter1d).max()))
+    if not np.isfinite(best) or -best > knob.most:
+        return None
+    return rounded_up(max(0.0, -best), knob.step)
+
+
+def rounded_up(value: float, step: float) -> float:
+    """Return the next whole multiple of ``step``; at least one of them.
+
+    Examples
+    --------
+    >>> rounded_up(0.61, 0.1)
+    0.7
+    """
+    return round(max(1, math.ceil(value / step - 1e-9)) * step, 9)
+
+
+def _over(values: np.ndarray, points: int, extreme: Callable[..., np.ndarray]) -> np.ndarray:
+    """Extreme over each whole window of so many points; minus infinity where there is none."""
+    if len(values) < points:
+        return np.array([-np.inf])
+    found: np.ndarray = extreme(values, size=points, mode="nearest")
+    first = points // 2
+    return found[first : first + len(values) - points + 1]
+
+
+def least_path_m(followed: Followed, telescope: int) -> tuple[float, float] | None:
+    """Return the shortest segment in this beam that gives some subarray room for a science step.
+
+    Returns
+    -------
+    (float, float) or None
+        The shortest that does, and the longest that still does at the same moment.
+
+    Notes
+    -----
+    A segment x in beam i lowers g_i by x. With K held over the step, beams
+    other than i leave K in [P, Q]; beam i then needs
+    x in [P - hi_i + max g_i, Q - lo_i + min g_i].
+    """
+    array = followed.limits.scenario.array
+    path = followed.of.at(followed.held.grid_s).path_m[0]
+    points = window_points(followed)
+    low = np.stack([_over(row, points, minimum_filter1d) for row in path.T], axis=-1)
+    high = np.stack([_over(row, points, maximum_filter1d) for row in path.T], axis=-1)
+    if len(path) < points:
+        return None
+    best: tuple[float, float] | None = None
+    for telescopes, many in followed.choices.items():
+        if telescope not in telescopes:
+            continue
+        own = telescopes.index(telescope)
+        constant = np.array(followed.combiner.constant_path_m)
+        lowest, highest = low[:, list(telescopes)] - constant, high[:, list(telescopes)] - constant
+        for lines in many:
+            stroke = np.array([array.delay_lines[line].stroke_m for line in lines])
+            free = [c for c in followed.parts(telescopes, lines) if c.limit != DELAY]
+            kept = np.logical_and.reduce([followed.held.margin[c] >= 0 for c in free])
+            open_step = _over(kept.astype(float), points, minimum_filter1d) > 0
+            floor, ceiling = stroke[:, 0] - lowest, stroke[:, 1] - highest
+            others = [k for k in range(len(lines)) if k != own]
+            p, q = floor[:, others].max(axis=-1), ceiling[:, others].min(axis=-1)
+            from_m = p - stroke[own, 1] + highest[:, own]
+            to_m = q - stroke[own, 0] + lowest[:, own]
+            good = np.flatnonzero(open_step & (p <= q) & (from_m <= to_m))
+            if len(good):
+                nearest = np.clip(0.0, from_m[good], to_m[good])
+                k = int(np.argmin(np.abs(nearest)))
+                far = to_m[good[k]] if nearest[k] >= 0 else from_m[good[k]]
+                if best is None or abs(nearest[k]) < abs(best[0]):
+                    best = float(nearest[k]), float(far)
+    return best
+
+
+@dataclass(frozen=True)
+class Search:
+    """A blocked request, alone in its night.
+
+    Attributes
+    ----------
+    night : Night
+        Focused: request 0.
+    whole : Night
+        With everything else in it.
+    only : tuple of str
+        Telescopes of the only subarray asked for.
+    blamed : frozenset of str
+        Limits that exclude it.
+    alone : tuple of str
+    """
+
+    night: Night
+    whole: Night
+    only: tuple[str, ...]
+    blamed: frozenset[str]
+    alone: tuple[str, ...]
+
+    def try_(self, change: Change, only: Sequence[str] | None = None) -> Remedy | None:
+        """Work a change out in full."""
+        found = tried(self.night, change.edit, self.only if only is None else only)
+        return None if found is None else self.remedy(change, found)
+
+    def remedy(self, change: Change, found: Opened) -> Remedy:
+        """Write down what a change opens."""
+        return Remedy(
+            kind=change.kind,
+            sentence=change.sentence,
+            cost=change.cost,
+            opens_h=found.hours,
+            visits=found.visits,
+            scenario=change.edit(self.whole.scenario),
+            telescopes=found.telescopes,
+        )

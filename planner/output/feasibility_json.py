@@ -1,0 +1,66 @@
+"""The answer of feasibility for machines, and for a few lines on a terminal."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from planner.feasibility.answers import TargetNight
+
+
+def night_told(night: TargetNight) -> dict[str, Any]:
+    """Return one target's night as plain data: times as ISO UTC, angles and paths with their unit in the key."""
+
+    moment = night.curve.utc_text
+    best = night.subarrays[0] if night.subarrays else None
+    exclusion = night.exclusion
+    return {
+        "target": night.name,
+        "date": night.scenario.night.date.isoformat(),
+        "configuration": night.scenario.night.configuration,
+        "feasible": bool(night.serving),
+        "usable_h": round(night.usable_h, 4),
+        "windows_utc": [(moment(start), moment(end)) for start, end in night.any_spans],
+        "subarrays": len(night.subarrays),
+        "subarrays_serving": len(night.serving),
+        "subarray": list(best.telescopes) if best else [],
+        "delay_lines": list(best.lines) if best else [],
+        "best_utc": moment(best.best_s) if best and best.best_s is not None else None,
+        "margins_at_best": (
+            [
+                {"limit": limit, "margin": round(margin, 4), "unit": unit}
+                for limit, margin, unit in best.best_margins
+            ]
+            if best
+            else []
+        ),
+        "visit_starts": len(best.visit_starts_s) if best else 0,
+        "blocked": [
+            {
+                "from_utc": moment(one.span[0]),
+                "to_utc": moment(one.span[1]),
+                "limit": one.limit,
+                "short": round(one.short, 4) if np.isfinite(one.short) else None,
+                "unit": one.unit,
+                "since_utc": moment(one.since_s),
+            }
+            for one in (best.blocked if best else ())
+        ],
+        "reason": exclusion.sentence if exclusion else None,
+        "excluded_by": {
+            "alone": list(exclusion.alone) if exclusion else [],
+            "together": list(exclusion.together) if exclusion else [],
+        },
+        "remedies": [
+            {
+                "change": one.sentence,
+                "kind": one.kind,
+                "opens_h": round(one.opens_h, 4),
+                "visit_starts": one.visits,
+                "subarray": list(one.telescopes),
+            }
+            for one in night.remedies
+        ],
+        "tried": list(night.remedies_tried),
+    }
