@@ -19,6 +19,7 @@ FLOORS = (
     "science",
     "constraints",
     "scheduling",
+    "feasibility",
     "output",
     "interop",
     "commands",
@@ -29,6 +30,7 @@ FLOOR_OF = {name: number for number, names in enumerate(FLOORS) for name in name
 # A heavy library is imported where it belongs only; the modules that may do it are named.
 HEAVY = {
     "ortools": {"scheduling/bound.py", "scheduling/cpsat.py"},
+    "astroplan": {"interop"},
     "matplotlib": {"output"},
     "jinja2": {"output"},
     "typer": {"cli.py"},

@@ -18,6 +18,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from planner.constraints.verdict import Verdict
 from planner.geometry.delays import offset_range_m
+from planner.units import SIDEREAL_RAD_PER_S
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,26 @@ def delay_range(path_m: np.ndarray, stroke_m: np.ndarray) -> Verdict:
     """Margin of the delay range of a subarray at each instant, metres of light, (star, time)."""
     low, high = offset_range_m(stroke_m, path_m, path_m)
     return Verdict("delay range", "m", high - low, ("star", "time"))
+
+
+def path_rate_m_per_s(direction: np.ndarray, stations_m: np.ndarray, latitude_deg: float) -> np.ndarray:
+    """Absolute rate of each station's path r.s, metres of light per second, (..., station).
+
+    ds/dt = omega x s about the pole; taken at the site's latitude, which polar
+    motion misses by 2e-6 at most, and so does the rate.
+
+    Parameters
+    ----------
+    direction : ndarray (..., 3)
+        ENU.
+    stations_m : ndarray (station, 3)
+    latitude_deg : float
+    """
+    latitude = np.deg2rad(latitude_deg)
+    pole = np.array([0.0, np.cos(latitude), np.sin(latitude)])
+    # The sky turns from east to west: against the Earth's own rotation.
+    turning = SIDEREAL_RAD_PER_S * np.cross(direction, pole)
+    return np.abs(turning @ stations_m.T)
 
 
 def carriage_rate(

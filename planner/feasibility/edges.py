@@ -6,7 +6,7 @@ own limits are kept. So every such part is followed once, through dusk to dawn,
 and the windows of any subarray are the meeting of the spans of its parts.
 
 A part's margin is evaluated on a grid, and every change of sign is closed in
-by halving. Between two grid points of the same sign a margin is looked at
+by cutting its interval. Between two grid points of the same sign a margin is looked at
 again, second by second, where its slope on either side could carry it across.
 """
 
@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.constraints.delay_range import path_rate_m_per_s
 from planner.constraints.instrument import faint_limit
 from planner.constraints.tonight import NightLimits, night_limits
 from planner.feasibility.spans import Spans
@@ -25,8 +26,7 @@ from planner.scenario.targets import Request, Scenario
 from planner.sky.curve import SkyCurve
 
 GRID_S = 30.0
-HALVINGS = 12  # of 30 s: 7 ms are left
-RATE_STEP_S = 1.0  # paths this far apart give the carriage's rate; its error is (omega s)^2/24 of it
+PARTS, ROUNDS = 16, 3  # each round cuts an interval into parts: 7 ms of 30 s are left
 DELAY, RATE = "delay range", "carriage tracking rate"
 Stroke = tuple[float, float]
 
@@ -137,7 +137,8 @@ def margins(
         for place, pair in enumerate(pairs):
             found[Column(DELAY, "m", pair)] = width[:, place]
     if rates:
-        rate = _path_rate(of, seconds)
+        latitude = limits.scenario.array.site.latitude_deg
+        rate = path_rate_m_per_s(limits.sky.direction[0], limits.placement.vectors_m, latitude)
         for key in rates:
             found[Column(RATE, "m/s of light", key)] = key.path_m_per_s - rate[:, key.telescope]
     return found
@@ -149,15 +150,6 @@ def _common_width_m(path_m: np.ndarray, pairs: Sequence[PairKey]) -> np.ndarray:
     beams[:, :, 1] -= np.array([pair.constant_m for pair in pairs])
     low, high = offset_range_m(np.array([pair.strokes for pair in pairs]), beams, beams)
     return high - low
-
-
-def _path_rate(of: StarLimits, seconds: np.ndarray) -> np.ndarray:
-    """Absolute rate of each telescope's path, metres of light per second, (time, telescope)."""
-    half = RATE_STEP_S / 2.0
-    both = of.curve.at([of.star], np.concatenate([seconds - half, seconds + half])).direction[0]
-    stations = of.at(seconds[:1]).placement.vectors_m
-    path = both @ stations.T
-    return np.abs(path[len(seconds) :] - path[: len(seconds)]) / RATE_STEP_S
 
 
 @dataclass(frozen=True)
@@ -192,7 +184,7 @@ def holding(of: StarLimits, pairs: Sequence[PairKey] = (), rates: Sequence[RateK
     grid = of.grid_s()
     length = float(grid[-1])
     values = margins(of, grid, pairs, rates)
-    edges = _halved(of, _brackets(of, grid, values, pairs, rates), pairs, rates)
+    edges = _closed_in(of, _brackets(of, grid, values, pairs, rates), pairs, rates)
     spans = {
         column: _spans(bool(margin[0] >= 0), edges.get(column, []), length)
         for column, margin in values.items()
@@ -245,21 +237,27 @@ def _might_cross(margin: np.ndarray) -> np.ndarray:
     return same & falls & np.isfinite(size[:-1]) & np.isfinite(size[1:]) & (size[:-1] + size[1:] > 0)
 
 
-def _halved(
+def _closed_in(
     of: StarLimits, brackets: list[Bracket], pairs: Sequence[PairKey], rates: Sequence[RateKey]
 ) -> dict[Column, list[float]]:
-    """Close in on every change at once by halving."""
+    """Close in on every change at once, cutting each interval into parts again and again."""
     if not brackets:
         return {}
     low = np.array([b[1] for b in brackets])
     high = np.array([b[2] for b in brackets])
     at_start = np.array([b[3] for b in brackets])
-    rows = np.arange(len(brackets))
-    for _ in range(HALVINGS):
-        middle = (low + high) / 2.0
-        values = margins(of, middle, pairs, rates)
-        allowed = np.array([values[b[0]][row] >= 0 for row, b in zip(rows, brackets, strict=True)])
-        low, high = np.where(allowed == at_start, middle, low), np.where(allowed == at_start, high, middle)
+    inner = np.arange(1, PARTS) / PARTS
+    for _ in range(ROUNDS):
+        seconds = low[:, None] + (high - low)[:, None] * inner
+        values = margins(of, seconds.ravel(), pairs, rates)
+        rows = np.arange(seconds.size).reshape(seconds.shape)
+        allowed = np.array([values[b[0]][own] >= 0 for own, b in zip(rows, brackets, strict=True)])
+        # The first part that ends in another state than the interval began holds the change.
+        turned = np.concatenate([allowed != at_start[:, None], np.ones((len(low), 1), dtype=bool)], axis=1)
+        part = np.argmax(turned, axis=1)
+        width = (high - low) / PARTS
+        low = low + part * width
+        high = low + width
     edges: dict[Column, list[float]] = {}
     for bracket, edge in zip(brackets, ((low + high) / 2.0).tolist(), strict=True):
         edges.setdefault(bracket[0], []).append(edge)

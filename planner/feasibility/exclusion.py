@@ -21,7 +21,7 @@ from planner.scheduling.candidates import beams_of
 from planner.scheduling.reasons import clock_after
 from planner.scheduling.subarrays import Subarray
 from planner.scheduling.visits import facts_of
-from planner.sky.curve import seconds_after
+from planner.sky.earth_curve import seconds_after
 
 TELESCOPES, LINES = "number of telescopes", "delay lines for the beams"
 STEP, CALIBRATORS, ROOM = "delay range held over a step", "calibrators", "room for a whole visit"
@@ -104,6 +104,11 @@ def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclus
     ]
     names = list(dict.fromkeys(limit for case in cases for limit in case[2]))
     length = followed.held.length_s
+    if length < needed_s:
+        told = (
+            f"{length / 60.0:.0f} min of dark are less than the {needed_s / 60.0:.0f} min of the science step"
+        )
+        return Exclusion((ROOM,), (), f"{ROOM}: {told}")
 
     def excludes(chosen: Iterable[str]) -> bool:
         wanted = tuple(chosen)
@@ -120,8 +125,6 @@ def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclus
     )
     if together is None:
         together = _irreducible(names, excludes)
-    if not together:
-        return Exclusion((), (), f"the night has {length / 60.0:.0f} min of dark, less than the science step")
     hours = "; ".join(f"{name} {_when(limits, cases, name)}" for name in together)
     return Exclusion((), together, f"limits never kept together for {needed_s / 60.0:.0f} min: {hours}")
 

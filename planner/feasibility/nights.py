@@ -12,15 +12,16 @@ from planner.feasibility.answers import SubarrayNight, TargetNight
 from planner.feasibility.calibrators import calibrators_near, reach_of
 from planner.feasibility.edges import StarLimits
 from planner.feasibility.exclusion import exclusion_of
-from planner.feasibility.spans import Spans, longest_s
+from planner.feasibility.spans import Spans, longest_s, total_s
 from planner.feasibility.subarrays import Followed, any_spans, best_lines, follow, subarray_night
 from planner.scenario.targets import Request, Scenario
 from planner.scheduling.candidates import families_of
 from planner.scheduling.setup import capture_s, ticks_up
 from planner.scheduling.subarrays import Subarray
 from planner.scheduling.visits import facts_of
-from planner.sky.curve import SkyCurve, of_star, seconds_after, sky_curve
+from planner.sky.curve import SkyCurve, of_star, sky_curve
 from planner.sky.directions import place_of
+from planner.sky.earth_curve import seconds_after
 from planner.sky.night import night_sky
 
 MANY_CALIBRATORS = 10  # tried where the few that are offered to the solver allow no visit
@@ -109,7 +110,7 @@ def _starts(limits: NightLimits, request: int, subarray: Subarray) -> np.ndarray
 def served_by(night: Night, request: int, followed: Followed) -> list[tuple[Subarray, Spans, np.ndarray]]:
     """Return every subarray with its best lines, when it is usable, and the ticks at which visits can start.
 
-    Those that allow a visit come first, longest usable first.
+    Those that allow a visit come first, longest usable first, then by the starts that they allow.
     """
     needed = night.scenario.array.combiner(night.scenario.requests[request].combiner).science_recording_s
     found = []
@@ -121,11 +122,7 @@ def served_by(night: Night, request: int, followed: Followed) -> list[tuple[Suba
         found.append((subarray, spans, starts))
     return sorted(
         found,
-        key=lambda entry: (
-            not len(entry[2]),
-            -sum(end - start for start, end in entry[1]),
-            entry[0].telescopes,
-        ),
+        key=lambda entry: (not len(entry[2]), -round(total_s(entry[1])), -len(entry[2]), entry[0].telescopes),
     )
 
 

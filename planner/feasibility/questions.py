@@ -12,13 +12,14 @@ from planner.errors import NoNight
 from planner.feasibility.answers import Feasibility, Season, TargetNight
 from planner.feasibility.changes import on_night
 from planner.feasibility.nights import Night, night_of, target_night
-from planner.feasibility.remedies import with_remedies
-from planner.feasibility.season import season_of
+from planner.feasibility.remedies import nights_ahead, with_remedies
+from planner.feasibility.season import season_of, season_sky
 from planner.feasibility.tries import focused, tried
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.targets import Scenario
 from planner.sky.directions import place_of
 from planner.sky.night import dark_hours
+from planner.sky.year import YearSky
 
 Tell = Callable[[str], None]
 YEAR_NIGHTS = 365
@@ -93,7 +94,9 @@ def _season(question: Question, nights: Sequence[datetime.date], tell: Tell) -> 
     if question.only:
         names = [name for name in names if set(question.only) <= set(scenario.array.placed(name))]
     configurations = [asked, *(name for name in names if name != asked)]
-    return season_of(scenario, nights, question.requests, configurations, question.only, tell)
+    return season_of(
+        scenario, season_sky(scenario, nights), question.requests, configurations, question.only, tell
+    )
 
 
 def _best_nights(question: Question, season: Season) -> dict[int, datetime.date]:
@@ -112,6 +115,7 @@ def _best_nights(question: Question, season: Season) -> dict[int, datetime.date]
 
 def _nights(question: Question, dates: dict[int, datetime.date], tell: Tell) -> tuple[TargetNight, ...]:
     computed: dict[datetime.date, Night] = {}
+    ahead: dict[datetime.date, YearSky] = {}
     found = []
     for request, date in dates.items():
         name = question.scenario.requests[request].name
@@ -121,7 +125,9 @@ def _nights(question: Question, dates: dict[int, datetime.date], tell: Tell) -> 
         answer = target_night(computed[date], request, question.only)
         if answer.exclusion is not None:
             tell(f"Trying what would help {name}")
-            answer = with_remedies(computed[date], answer, question.only)
+            if date not in ahead and nights_ahead(date):
+                ahead = {date: season_sky(question.scenario, nights_ahead(date))}
+            answer = with_remedies(computed[date], answer, question.only, ahead.get(date))
         found.append(answer)
     return tuple(found)
 

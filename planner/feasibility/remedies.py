@@ -16,13 +16,9 @@ import numpy as np
 from planner.feasibility.answers import Remedy, TargetNight
 from planner.feasibility.changes import (
     Change,
-    Edit,
-    Knob,
-    knobs,
     longer_path,
     on_combiner,
     on_extras,
-    on_limits,
     on_night,
     on_request,
     served_too,
@@ -31,10 +27,11 @@ from planner.feasibility.edges import DELAY, RATE
 from planner.feasibility.exclusion import CALIBRATORS, LINES, ROOM, STEP, TELESCOPES
 from planner.feasibility.lines import line_kinds
 from planner.feasibility.nights import Night, followed_star
-from planner.feasibility.season import season_of
-from planner.feasibility.tries import Search, focused, least, least_path_m, opened, rounded_up, tried
+from planner.feasibility.relaxed import other_calibrators, relaxed_limits
+from planner.feasibility.season import season_of, season_sky
+from planner.feasibility.tries import Search, focused, least_path_m, opened, rounded_up, tried
 from planner.scenario.night import LAST_DATE
-from planner.scenario.targets import Scenario
+from planner.sky.year import YearSky
 
 AHEAD_DAYS = 366
 NIGHTS_TRIED = 6
@@ -45,17 +42,28 @@ PATHS_TRIED_M = (
     3.0,
     8.0,
 )  # beyond the shortest that gives the science step room: calibrators want some
-DISTANCES_TRIED_DEG = (1.0, 2.0, 4.0, 7.0, 11.0, 16.0, 20.0)
-EASIER = 6  # how often a number is raised towards the most, when the least of it is not enough
 
 
-def with_remedies(whole: Night, answer: TargetNight, only: Sequence[str] = ()) -> TargetNight:
-    """Return the answer with the changes that help, cheapest first; unchanged when a visit is possible."""
+def with_remedies(
+    whole: Night, answer: TargetNight, only: Sequence[str] = (), year: YearSky | None = None
+) -> TargetNight:
+    """Return the answer with the changes that help, cheapest first; unchanged when a visit is possible.
+
+    Parameters
+    ----------
+    whole : Night
+        The night that was answered.
+    answer : TargetNight
+    only : sequence of str
+        Telescopes of the only subarray asked for.
+    year : YearSky, optional
+        The nights ahead, when they have been computed already.
+    """
     exclusion = answer.exclusion
     if exclusion is None:
         return answer
     blamed = frozenset((*exclusion.alone, *exclusion.together))
-    search = Search(focused(whole, answer.request), whole, tuple(only), blamed, exclusion.alone)
+    search = Search(focused(whole, answer.request), whole, tuple(only), blamed, exclusion.alone, year)
     found: list[Remedy] = []
     kinds = []
     for kind, offers in (
@@ -63,8 +71,8 @@ def with_remedies(whole: Night, answer: TargetNight, only: Sequence[str] = ()) -
         ("another combiner", _combiner(search)),
         ("another date", _date(search)),
         ("a shorter science step", _step(search)),
-        ("relaxed limits", _limit(search)),
-        ("other calibrators", _calibrator(search)),
+        ("relaxed limits", relaxed_limits(search)),
+        ("other calibrators", other_calibrators(search)),
         ("another delay line", _line(search)),
         ("another configuration", _configuration(search)),
         ("a fixed path segment", _path(search)),
@@ -75,9 +83,10 @@ def with_remedies(whole: Night, answer: TargetNight, only: Sequence[str] = ()) -
     return replace(answer, remedies=tuple(found), remedies_tried=tuple(kinds))
 
 
-def _only_blames(search: Search, limits: Sequence[str]) -> bool:
-    """Whether a change that touches these limits alone could help: no other limit excludes by itself."""
-    return not set(search.alone) - set(limits)
+def nights_ahead(date: datetime.date) -> list[datetime.date]:
+    """Return the nights after a date in which another date is looked for."""
+    ahead = min(AHEAD_DAYS, (LAST_DATE - date).days)
+    return [date + datetime.timedelta(days=day) for day in range(1, ahead + 1)]
 
 
 def _subarray(search: Search) -> Iterator[Remedy]:
@@ -114,14 +123,15 @@ def _combiner(search: Search) -> Iterator[Remedy]:
 
 def _date(search: Search) -> Iterator[Remedy]:
     scenario = search.night.scenario
-    if not _only_blames(search, _SKY_LIMITS):
+    if not search.only_blames(_SKY_LIMITS):
         return
     start = scenario.night.date
-    ahead = min(AHEAD_DAYS, (LAST_DATE - start).days)
-    nights = [start + datetime.timedelta(days=day) for day in range(1, ahead + 1)]
+    nights = nights_ahead(start)
     if not nights:
         return
-    season = season_of(scenario, nights, [0], [scenario.night.configuration])
+    sky = search.year or season_sky(scenario, nights)
+    nights = list(sky.nights)
+    season = season_of(scenario, sky, [0], [scenario.night.configuration])
     hours = season.usable_h()[0, 0]
     feasible = np.flatnonzero(season.feasible()[0, 0])
     by_month = season.hours_by_month()[0, 0]
@@ -194,123 +204,10 @@ def _step(search: Search) -> Iterator[Remedy]:
     yield best
 
 
-def _limit(search: Search) -> Iterator[Remedy]:
-    scenario = search.night.scenario
-    wish = scenario.requests[0]
-    every = knobs(scenario, wish)
-    followed = followed_star(search.night, 0, search.only)
-    whole_visit = search.blamed <= {STEP, CALIBRATORS, ROOM}
-    offers: dict[str, list[Remedy]] = {}
-    for knob in every:
-        if not whole_visit and (knob.limit not in search.blamed or not _only_blames(search, (knob.limit,))):
-            continue
-        size = least(followed, knob)
-        remedy = None if size is None else _raised(search, knob, size)
-        if remedy:
-            offers.setdefault(knob.limit, []).append(remedy)
-    for found in offers.values():
-        # Two classes at once are offered only where one alone does not do.
-        yield min(found, key=lambda remedy: (remedy.cost, -remedy.opens_h))
-    if len(search.alone) > 1:
-        yield from _together(search, every)
-
-
-def _raised(search: Search, knob: Knob, size: float) -> Remedy | None:
-    """The least number that opens a whole visit, from the least that gives the science step room upwards."""
-    remedy = search.try_(knob.change(size))
-    if remedy:
-        return remedy
-    most = np.floor(knob.most / knob.step + 1e-9) * knob.step
-    if most <= size or (remedy := search.try_(knob.change(round(most, 9)))) is None:
-        return None
-    low, high = size, most
-    for _ in range(EASIER):
-        middle = rounded_up((low + high) / 2.0, knob.step)
-        if not low < middle < high:
-            break
-        found = search.try_(knob.change(middle))
-        low, high, remedy = (low, middle, found) if found else (middle, high, remedy)
-    return remedy
-
-
-def _together(search: Search, every: Sequence[Knob]) -> Iterator[Remedy]:
-    """Relax each of the limits that exclude alone, one after the other."""
-    edits: list[Edit] = []
-    sentences = []
-    cost = 0.0
-    night = search.night
-    for place, limit in enumerate(search.alone):
-        mine = [knob for knob in every if knob.limit == limit]
-        if not mine:
-            return
-        followed = followed_star(night, 0, search.only)
-        size = least(followed, mine[-1], search.alone[place + 1 :])
-        if size is None:
-            return
-        change = mine[-1].change(size)
-        edits.append(change.edit)
-        sentences.append(change.sentence)
-        cost += change.size
-        night = Night(
-            change.edit(night.scenario),
-            replace(night.limits, scenario=change.edit(night.limits.scenario)),
-            night.curve,
-        )
-        every = knobs(night.scenario, night.scenario.requests[0])
-
-    remedy = search.try_(
-        Change(
-            "limit",
-            0.5 + cost,
-            "; and ".join(sentences[:1] + [_small(told) for told in sentences[1:]]),
-            _one_after_another(edits),
-        )
-    )
-    if remedy:
-        yield remedy
-
-
-def _small(sentence: str) -> str:
-    return sentence[:1].lower() + sentence[1:]
-
-
-def _one_after_another(edits: Sequence[Edit]) -> Edit:
-    def edit(scenario: Scenario) -> Scenario:
-        for one in edits:
-            scenario = one(scenario)
-        return scenario
-
-    return edit
-
-
-def _calibrator(search: Search) -> Iterator[Remedy]:
-    if CALIBRATORS not in search.blamed and ROOM not in search.blamed:
-        return
-    limits = search.night.scenario.limits
-    for more in DISTANCES_TRIED_DEG:
-        distance = limits.bracket_distance_max_deg + more
-        if distance <= 90.0:
-            sentence = f"Accept calibrators up to {distance:g} deg away"
-            remedy = search.try_(
-                Change("limit", more / 20.0, sentence, on_limits(bracket_distance_max_deg=distance))
-            )
-            if remedy:
-                yield remedy
-                break
-    for visible in (0.75, 0.5, 0.25, 0.1):
-        least_vis2 = round(limits.calibrator_vis2_min * visible, 3)
-        sentence = f"Accept calibrators down to V squared {least_vis2:g} on the longest baseline"
-        edit = on_limits(calibrator_vis2_min=least_vis2)
-        remedy = search.try_(Change("limit", 1.0 - visible, sentence, edit))
-        if remedy:
-            yield remedy
-            break
-
-
 def _line(search: Search) -> Iterator[Remedy]:
     """Let lines serve stations that they do not serve."""
     array, placement = search.night.scenario.array, search.night.limits.placement
-    if not _only_blames(search, (DELAY, RATE, LINES, STEP, ROOM, CALIBRATORS)):
+    if not search.only_blames((DELAY, RATE, LINES, STEP, ROOM, CALIBRATORS)):
         return
     limited = [kind for kind in line_kinds(array) if array.delay_lines[kind[0]].stations]
     names = [tuple(array.delay_lines[i].name for i in kind) for kind in limited]

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.constraints.delay_range import path_rate_m_per_s
 from planner.constraints.instrument import faint_limit
 from planner.constraints.tonight import NightLimits, night_limits
 from planner.feasibility.answers import DAYLIGHT, Season
@@ -29,7 +30,6 @@ from planner.scenario.targets import Request, Scenario
 from planner.scheduling.subarrays import possible_subarrays
 from planner.sky.directions import altitude_deg, place_of
 from planner.sky.year import YearSky, year_sky
-from planner.units import SIDEREAL_RAD_PER_S
 
 STEP_S = 300.0
 CHUNK = 256  # subarrays on their lines that are met at once: bounds the memory
@@ -58,9 +58,14 @@ class _Choices:
     of: np.ndarray
 
 
+def season_sky(scenario: Scenario, nights: Sequence[datetime.date]) -> YearSky:
+    """Compute the dark moments of some nights on the season's grid."""
+    return year_sky(place_of(scenario.array.site), nights, scenario.night.sun_altitude_max_deg, STEP_S)
+
+
 def season_of(
     scenario: Scenario,
-    nights: Sequence[datetime.date],
+    sky: YearSky,
     requests: Sequence[int],
     configurations: Sequence[str],
     only: Sequence[str] = (),
@@ -71,8 +76,8 @@ def season_of(
     Parameters
     ----------
     scenario : Scenario
-    nights : sequence of date
-        Local dates of the evenings, in order.
+    sky : YearSky
+        From :func:`season_sky`.
     requests : sequence of int
         Index in the scenario's requests.
     configurations : sequence of str
@@ -81,14 +86,12 @@ def season_of(
     tell : callable
         Called with a sentence as the work goes on.
     """
-    place = place_of(scenario.array.site)
-    sky = year_sky(place, nights, scenario.night.sun_altitude_max_deg, STEP_S)
-    shape = (len(configurations), len(requests), len(nights), len(sky.offset_h))
+    shape = (len(configurations), len(requests), len(sky.nights), len(sky.offset_h))
     binding = np.full(shape, DAYLIGHT, dtype=np.int8)
     choices: dict[tuple[object, ...], _Choices] = {}
     for row, request in enumerate(requests):
         wish = scenario.requests[request]
-        tell(f"Following {wish.name} through {len(nights)} nights")
+        tell(f"Following {wish.name} through {len(sky.nights)} nights")
         direction = sky.direction(wish.star)
         for column, configuration in enumerate(configurations):
             key = (configuration, wish.combiner, wish.extras.telescopes)
@@ -98,8 +101,8 @@ def season_of(
             binding[column, row, sky.night, sky.column] = codes
     return Season(
         scenario=scenario,
-        nights=tuple(nights),
-        step_s=STEP_S,
+        nights=sky.nights,
+        step_s=sky.step_s,
         offset_h=sky.offset_h,
         configurations=tuple(configurations),
         requests=tuple(requests),
@@ -132,9 +135,9 @@ def _choices(scenario: Scenario, placement: Placement, wish: Request, only: Sequ
             )
         if keys:
             chosen.append(telescopes)
-    parts = np.array(wanted, dtype=int).reshape(len(of), -1)
+    parts = np.array(wanted, dtype=int).reshape(len(of), combiner.beams * (combiner.beams + 1) // 2)
     parts = np.where(parts < 0, len(pairs) - 1 - parts, parts)
-    telescopes_of = np.array(chosen, dtype=int).reshape(len(chosen), -1)
+    telescopes_of = np.array(chosen, dtype=int).reshape(len(chosen), combiner.beams)
     return _Choices(telescopes_of, tuple(pairs), tuple(rates), parts, np.array(of, dtype=int))
 
 
@@ -238,14 +241,8 @@ def _pair_bits(limits: NightLimits, pairs: Sequence[PairKey]) -> np.ndarray:
 
 
 def _rate_bits(limits: NightLimits, rates: Sequence[RateKey]) -> np.ndarray:
-    """Where each carriage can follow, packed, (rate, byte).
-
-    ds/dt = omega x s about the pole of the site's latitude; the true pole of
-    date is within 1e-6 of it, and so is the rate.
-    """
-    latitude = np.deg2rad(limits.scenario.array.site.latitude_deg)
-    pole = np.array([0.0, np.cos(latitude), np.sin(latitude)])
-    turning = SIDEREAL_RAD_PER_S * np.cross(limits.sky.direction[0], pole)
-    rate = np.abs(limits.placement.vectors_m @ turning.T)
+    """Where each carriage can follow, packed, (rate, byte)."""
+    latitude = limits.scenario.array.site.latitude_deg
+    rate = path_rate_m_per_s(limits.sky.direction[0], limits.placement.vectors_m, latitude).T
     found = [np.packbits(rate[key.telescope] <= key.path_m_per_s) for key in rates]
     return np.array(found, dtype=np.uint8).reshape(len(rates), -1)

@@ -19,6 +19,7 @@ from planner.feasibility.spans import longest_s, total_s
 from planner.feasibility.subarrays import Followed, best_lines
 from planner.scenario.targets import Scenario
 from planner.scheduling.subarrays import Subarray
+from planner.sky.year import YearSky
 
 WIDER_DEG = 20.0  # calibrators that much beyond the bracket distance are kept for what a change may bring in
 
@@ -221,6 +222,8 @@ class Search:
     blamed : frozenset of str
         Limits that exclude it.
     alone : tuple of str
+    year : YearSky or None
+        The nights ahead.
     """
 
     night: Night
@@ -228,6 +231,7 @@ class Search:
     only: tuple[str, ...]
     blamed: frozenset[str]
     alone: tuple[str, ...]
+    year: YearSky | None
 
     def try_(self, change: Change, only: Sequence[str] | None = None) -> Remedy | None:
         """Work a change out in full."""
@@ -245,3 +249,7 @@ class Search:
             scenario=change.edit(self.whole.scenario),
             telescopes=found.telescopes,
         )
+
+    def only_blames(self, limits: Sequence[str]) -> bool:
+        """Whether a change that touches these limits alone could help: no other excludes by itself."""
+        return not set(self.alone) - set(limits)

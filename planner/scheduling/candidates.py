@@ -170,21 +170,26 @@ def families_of(limits: NightLimits, request: int, facts: SubarrayFacts) -> list
         return []
     calibrators = calibrators_for(limits, request, facts, science)
     slots = limits.sky.slots
+    outside = _outside(limits, request)
     families = []
     for turn in TURNS:
         offered = []
         for before, after in itertools.product(calibrators, repeat=2):
             family = visit_family(request, facts, (before, science, after), slots, turn)
-            family = family.take(np.flatnonzero(_in_window(limits, request, family)))
+            family = family.take(np.flatnonzero(_in_window(outside, family)))
             if len(family.start_tick):
                 offered.append(family)
         families += _shortest(offered, limits.scenario.effort.brackets_per_start)
     return families
 
 
-def _in_window(limits: NightLimits, request: int, family: VisitFamily) -> np.ndarray:
+def _outside(limits: NightLimits, request: int) -> np.ndarray:
+    """How many ticks before each one lie outside the request's absolute windows, (time + 1,)."""
+    return np.concatenate([[0], np.cumsum(~limits.window(limits.scenario.requests[request]).allowed)])
+
+
+def _in_window(outside: np.ndarray, family: VisitFamily) -> np.ndarray:
     """True where a visit lies whole in one and the same absolute window, (start,)."""
-    outside = np.concatenate([[0], np.cumsum(~limits.window(limits.scenario.requests[request]).allowed)])
     return outside[family.end_tick[:, 2] + 1] == outside[family.start_tick[:, 0]]
 
 
@@ -202,7 +207,7 @@ def later_starts(limits: NightLimits, family: VisitFamily, row: int, last: int) 
     stars = [beams_of(limits, family.facts, family.request, star) for star in (before, family.request, after)]
     ticks = np.arange(int(family.start_tick[row, 0]) + 1, last + 1)
     later = visit_family(family.request, family.facts, (stars[0], stars[1], stars[2]), ticks, family.turn)
-    return later.take(np.flatnonzero(_in_window(limits, family.request, later)))
+    return later.take(np.flatnonzero(_in_window(_outside(limits, family.request), later)))
 
 
 def _shortest(families: Sequence[VisitFamily], most: int) -> list[VisitFamily]:

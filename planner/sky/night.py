@@ -22,6 +22,7 @@ from planner.sky.directions import (
     sun_altitude_deg,
 )
 from planner.sky.earth import EarthFrame, Place, earth_frame, offline_earth
+from planner.sky.earth_curve import earth_curve
 from planner.units import DAY_S
 
 SEARCH_STEP_S = 300.0  # the Sun's altitude is smooth: its extremes are found to 0.01 degree on this grid
@@ -101,13 +102,21 @@ def dark_hours(place: Place, date: datetime.date, sun_altitude_max_deg: float) -
     noon = noon_utc(place, date)
     seconds = np.arange(0.0, DAY_S + 1.0, SEARCH_STEP_S)
 
+    with offline_earth():
+        earth = earth_curve(place, noon, noon + TimeDelta(DAY_S, format="sec"))
+        curve = bodies(place, noon, noon + TimeDelta(DAY_S, format="sec"))
+
     def above(second: float | np.ndarray) -> np.ndarray:
-        with offline_earth():
-            times = noon + TimeDelta(np.atleast_1d(second), format="sec")
-        return sun_altitude_deg(place, times) - sun_altitude_max_deg
+        many = np.atleast_1d(second)
+        return curve.at(many, earth.frame_at(many).rotation).sun_altitude_deg - sun_altitude_max_deg
 
     def edge(early: float, late: float) -> float:
-        return float(brentq(lambda second: above(second)[0], early, late, xtol=0.01))
+        near = float(brentq(lambda second: above(second)[0], early, late, xtol=0.01))
+        # The curve is 0.3 arcsec off: what astropy says there, over the slope, takes that out.
+        with offline_earth():
+            exact = sun_altitude_deg(place, noon + TimeDelta([near], format="sec"))[0] - sun_altitude_max_deg
+        slope = above(near + 1.0)[0] - above(near - 1.0)[0]
+        return near - 2.0 * float(exact / slope) if abs(slope) > 1e-4 else near
 
     height = above(seconds)
     below = np.flatnonzero(height < 0)

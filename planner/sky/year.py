@@ -16,9 +16,9 @@ from astropy.time import TimeDelta
 
 from planner.scenario.targets import Star
 from planner.sky.bodies import bodies
-from planner.sky.curve import EarthCurve, earth_curve
 from planner.sky.directions import SunAndMoon, icrs_at_date, natural_over_time
 from planner.sky.earth import EarthFrame, Place, offline_earth
+from planner.sky.earth_curve import EarthCurve, earth_curve
 from planner.sky.night import DarkHours, NightSky, noon_utc
 from planner.units import DAY_S
 

@@ -1,0 +1,1 @@
+"""How do others call us? Doors for programs that already use another library."""
