@@ -1,22 +1,28 @@
 """What all figures share: colours, sizes in pixels, words on axes, and the way from matplotlib to SVG.
 
 Text stays text: it can be searched and read aloud, and a name in any script
-shows. Layout is measured with a wide typeface (DejaVu Sans, which comes with
-matplotlib), so that any other sans-serif leaves room. Names from files never
-become an id; dollar signs and markup in them mean nothing. What artists draw
-for one visit has one gid and becomes one group (``output.svg``).
+shows (in a PDF, if the typeface has it). Layout is measured with a wide
+typeface (DejaVu Sans, which comes with matplotlib), so that any other
+sans-serif leaves room. Names from files never become an id; dollar signs and
+markup in them mean nothing. What artists draw for one visit has one gid and
+becomes one group (``output.svg``).
 """
 
 from __future__ import annotations
 
+import contextlib
 import io
+import itertools
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.path import Path
 from matplotlib.text import Text
 
 from planner.output.svg import Picture, clean, tidied
@@ -40,6 +46,10 @@ PALETTE = {
     "astronomical": "#97a8b0",
     "night": "#3d4a50",
     "star": "#f7f4ea",
+    "mist": "#c4d7e4",
+    "slate": "#8ba3b5",
+    "straw": "#ddd5ac",
+    "plum": "#c3afc6",
 }
 # The same names on a dark ground, dim enough for a control room at night.
 DARK = {
@@ -59,6 +69,10 @@ DARK = {
     "astronomical": "#20282c",
     "night": "#080909",
     "star": "#b8b5a9",
+    "mist": "#263c4b",
+    "slate": "#486275",
+    "straw": "#4c4628",
+    "plum": "#4d3852",
 }
 INK, SOFT, FAINT, HAIR, PANEL, PAPER = (
     PALETTE[name] for name in ("ink", "soft", "faint", "hair", "panel", "paper")
@@ -71,10 +85,15 @@ FONT_PX = 10.0
 SMALL_PX = 8.5
 SMALL: dict[str, Any] = {"fontsize": SMALL_PX, "color": SOFT}
 TINY_PX = 7.5
+# Of figures made for a proposal too: 180 mm wide on paper, 12 of 1180 px are 5.2 points.
+PRINT_PX, PRINT_SMALL_PX = 13.0, 12.0
+BEHIND: dict[str, Any] = {"facecolor": PAPER, "edgecolor": "none", "pad": 2.0}  # words on a line or a tone
+PRINT_SMALL: dict[str, Any] = {"fontsize": PRINT_SMALL_PX, "color": SOFT}
 MIDDLE: dict[str, Any] = {"ha": "center", "va": "center"}
 
 STYLE: Any = {
     "svg.fonttype": "none",
+    "pdf.fonttype": 42,
     "font.family": ["DejaVu Sans"],
     "font.size": FONT_PX,
     "text.color": INK,
@@ -104,6 +123,12 @@ def panel(figure: Figure, left: float, top: float, width: float, height: float) 
     )
     axes.set_axis_off()
     return axes
+
+
+def heading(axes: Axes, ends: tuple[float, float], name: str, facts: str) -> None:
+    """Write whose figure it is and what it is about, between two ends in data units."""
+    write(axes, ends[0], 20.0, clean(name, 48), fontsize=16, weight="bold", va="center")
+    write(axes, ends[1], 20.0, facts, va="center", ha="right", color=SOFT)
 
 
 def legend(axes: Axes, at: tuple[float, float], pixel: float, entries: Sequence[tuple[str, Any]]) -> None:
@@ -149,19 +174,174 @@ def free_place(
     return x, top + 8.0
 
 
-def draw(picture: Picture, paint: Callable[[Figure], None]) -> str:
+def apart(
+    axes: Axes,
+    words: Sequence[tuple[str, float, float]],
+    y: float,
+    style: dict[str, Any],
+    character: float = 7.4,
+) -> None:
+    """Write words (text, middle, room) in a row, those with most room first, none over another.
+
+    Parameters
+    ----------
+    axes : Axes
+        One unit is a pixel.
+    words : sequence of (str, float, float)
+    y : float
+    style : dict
+    character : float
+        Width of a character in pixels, on the safe side.
+    """
+    taken: list[tuple[float, float]] = []
+    for text, middle, _ in sorted(words, key=lambda entry: (-entry[2], entry[1])):
+        half = len(text) * character / 2.0 + 3.0
+        x = max(middle, half - 3.0)
+        if all(x + half <= left or x - half >= right for left, right in taken):
+            taken.append((x - half, x + half))
+            write(axes, x, y, text, **{**MIDDLE, **style})
+
+
+def outline(mask: np.ndarray) -> list[list[tuple[int, int]]]:
+    """Return the edges of the True cells as closed rings of corners, holes turning the other way.
+
+    Parameters
+    ----------
+    mask : ndarray of bool (x, y)
+
+    Examples
+    --------
+    >>> outline(np.array([[True, True]]))
+    [[(0, 0), (1, 0), (1, 2), (0, 2)]]
+    """
+    inside = np.pad(mask, 1).astype(int)
+    level, upright = np.diff(inside, axis=1)[1:-1], np.diff(inside, axis=0)[:, 1:-1]
+    steps: dict[tuple[int, int], list[tuple[int, int]]] = {}
+    for x, y in np.argwhere(level).tolist():
+        ends = (x, y), (x + 1, y)
+        start, end = ends if level[x, y] > 0 else ends[::-1]
+        steps.setdefault(start, []).append(end)
+    for x, y in np.argwhere(upright).tolist():
+        ends = (x, y + 1), (x, y)
+        start, end = ends if upright[x, y] > 0 else ends[::-1]
+        steps.setdefault(start, []).append(end)
+    rings = []
+    for first in sorted(steps):
+        while steps[first]:
+            ring, at = [first], steps[first].pop()
+            # Where two cells touch at a corner only, either way on closes rings around the same area.
+            while at != first:
+                ring.append(at)
+                at = steps[at].pop()
+            around = zip(ring[-1:] + ring[:-1], ring, ring[1:] + ring[:1], strict=True)
+            rings.append([b for a, b, c in around if not (a[0] == b[0] == c[0] or a[1] == b[1] == c[1])])
+    return rings
+
+
+def region(mask: np.ndarray, origin_px: tuple[float, float], cell_px: tuple[float, float]) -> Path:
+    """Return the True cells of a mask (x, y) as one path, in pixels."""
+    vertices: list[tuple[float, float]] = []
+    codes: list[Any] = []
+    for ring in outline(mask):
+        places = [(origin_px[0] + x * cell_px[0], origin_px[1] + y * cell_px[1]) for x, y in ring]
+        vertices += [*places, places[0]]
+        codes += [Path.MOVETO, *[Path.LINETO] * (len(places) - 1), Path.CLOSEPOLY]
+    return Path(np.round(vertices, 2), codes)
+
+
+def runs(values: np.ndarray) -> list[tuple[int, int]]:
+    """Return the first and one past the last place of each run of one value; zero and False are left out.
+
+    Examples
+    --------
+    >>> runs(np.array([0, 2, 2, 3, 0]))
+    [(1, 3), (3, 4)]
+    """
+    edges = [0, *(np.flatnonzero(values[1:] != values[:-1]) + 1).tolist(), len(values)]
+    return [(first, last) for first, last in itertools.pairwise(edges) if values[first]]
+
+
+def crossing(at: np.ndarray, values: np.ndarray, sample: int) -> float:
+    """Return where values pass zero between a sample and the one before; the end of ``at`` at its ends.
+
+    Examples
+    --------
+    >>> crossing(np.array([0.0, 10.0]), np.array([1.0, -3.0]), 1)
+    2.5
+    """
+    if sample == 0 or sample == len(at):
+        return float(at[min(sample, len(at) - 1)])
+    before, after = values[sample - 1], values[sample]
+    if not (np.isfinite(before) and np.isfinite(after)):
+        return float(at[sample])
+    return float(at[sample - 1] + (at[sample] - at[sample - 1]) * before / (before - after))
+
+
+def signed(value: float) -> str:
+    """Return a margin in three figures with its sign.
+
+    Examples
+    --------
+    >>> signed(3.14159), signed(-0.02), signed(0.0), signed(1234.6), signed(float("-inf"))
+    ('+3.14', '−0.02', '0', '+1,235', 'no number')
+    """
+    if not np.isfinite(value):
+        return "no number"
+    size = abs(value)
+    told = f"{size:,.0f}" if size >= 999.5 else f"{size:.3g}" if size >= 1e-4 else "0"
+    return told if told == "0" else ("+" if value > 0 else "−") + told
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One picture in two forms: SVG for the page, PDF of one page for print."""
+
+    svg: str
+    pdf: bytes
+
+
+def draw(picture: Picture, paint: Callable[[Figure], None], font_px: float = FONT_PX) -> str:
     """Let ``paint`` fill a figure and return it as SVG; the same drawing gives the same text.
 
     No setting of the user's matplotlib takes part, and none is changed.
     """
     text = io.StringIO()
+    with _own_style(picture, font_px):
+        _painted(picture, paint).savefig(text, format="svg", metadata={"Date": None})
+    return tidied(text.getvalue(), picture)
+
+
+def draw_both(picture: Picture, paint: Callable[[Figure], None], font_px: float = FONT_PX) -> Drawn:
+    """Let ``paint`` fill a figure and return it as SVG and as PDF on white; same drawing, same bytes.
+
+    Parameters
+    ----------
+    picture : Picture
+        Its title becomes the title of the PDF.
+    paint : callable
+        Fills an empty figure; called once for each form.
+    font_px : float
+        Size of text that asks for none.
+    """
+    data = io.BytesIO()
+    metadata = {"Title": clean(picture.title), "Subject": clean(picture.description), "CreationDate": None}
+    with _own_style(picture, font_px):
+        _painted(picture, paint).savefig(data, format="pdf", facecolor="white", metadata=metadata)
+    return Drawn(draw(picture, paint, font_px), data.getvalue())
+
+
+@contextlib.contextmanager
+def _own_style(picture: Picture, font_px: float) -> Iterator[None]:
     with matplotlib.rc_context(), warnings.catch_warnings():
         # What the measuring typeface lacks is measured as boxes; the browser has the glyphs.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(STYLE)
-        matplotlib.rcParams["svg.hashsalt"] = picture.name
-        figure = Figure(figsize=(picture.width / 72.0, picture.height / 72.0), dpi=72)
-        paint(figure)
-        figure.savefig(text, format="svg", metadata={"Date": None})
-    return tidied(text.getvalue(), picture)
+        matplotlib.rcParams.update({"svg.hashsalt": picture.name, "font.size": font_px})
+        yield
+
+
+def _painted(picture: Picture, paint: Callable[[Figure], None]) -> Figure:
+    figure = Figure(figsize=(picture.width / 72.0, picture.height / 72.0), dpi=72)
+    paint(figure)
+    return figure

@@ -1,12 +1,14 @@
-"""The plan's folder: written under a temporary name and renamed, so there is never half a plan."""
+"""The folders that the planner writes: under a temporary name and renamed, so there is never half of one."""
 
 from __future__ import annotations
 
 import glob
 import os
+import re
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from planner.constraints.tonight import NightLimits
@@ -18,7 +20,35 @@ from planner.scheduling.plan import NightPlan
 from planner.scheduling.plan_file import PLAN_FILE, plan_json
 
 REPORT_FILE, TABLE_FILE, FIGURES = "report.html", "plan.ecsv", "figures"
-PLAN_FILES = {PLAN_FILE, REPORT_FILE, TABLE_FILE}
+
+
+@dataclass(frozen=True)
+class Contents:
+    """What one kind of folder holds; anything else in it is somebody else's.
+
+    Attributes
+    ----------
+    what : str
+        With its article: ``"a plan"``.
+    files : tuple of str
+        Regular expressions of whole names, as ``figures/.*[.]svg``.
+    """
+
+    what: str
+    files: tuple[str, ...]
+
+    def holds(self, name: str) -> bool:
+        """Whether a file of that name is one of ours."""
+        return any(re.fullmatch(pattern, name) for pattern in self.files)
+
+    def folders(self) -> set[str]:
+        """Names of the folders inside."""
+        return {pattern.split("/")[0] for pattern in self.files if "/" in pattern}
+
+
+PLAN = Contents(
+    "a plan", (*(re.escape(name) for name in (PLAN_FILE, REPORT_FILE, TABLE_FILE)), rf"{FIGURES}/.*[.]svg")
+)
 
 
 def write_plan_folder(
@@ -36,7 +66,7 @@ def write_plan_folder(
     InputProblems
         When the folder holds something else than a plan, or cannot be written.
     """
-    check_folder(folder)
+    check_folder(folder, PLAN)
     figures = night_figures(limits, offers, plan)
     files = {
         PLAN_FILE: plan_json(plan),
@@ -44,18 +74,12 @@ def write_plan_folder(
         REPORT_FILE: render_report(limits, offers, plan, figures),
     }
     files |= {f"{FIGURES}/{name}.svg": svg for name, svg in figures.items()}
-    try:
-        _replace(folder, files)
-    except OSError as error:
-        remedy = "Choose a folder you may write to with --out, or make room."
-        raise InputProblems(
-            [Problem(str(folder), "", f"cannot be written ({error.strerror})", remedy)]
-        ) from None
+    replace_folder(folder, files)
     return folder / REPORT_FILE
 
 
-def check_folder(folder: Path) -> None:
-    """Refuse a folder that cannot be written or holds something else than a plan, before any work is done.
+def check_folder(folder: Path, contents: Contents = PLAN) -> None:
+    """Refuse a folder that cannot be written or holds something else, before any work is done.
 
     Raises
     ------
@@ -65,9 +89,9 @@ def check_folder(folder: Path) -> None:
     try:
         if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
             raise InputProblems([Problem(str(folder), "", "exists and is not a folder", other)])
-        strange = sorted(_strange(folder)) if folder.is_dir() else []
+        strange = sorted(_strange(folder, contents)) if folder.is_dir() else []
         if strange:
-            found = f"holds {strange[0]!r}, which is not part of a plan"
+            found = f"holds {strange[0]!r}, which is not part of {contents.what}"
             remedy = "Give a new folder with --out, so that nothing of yours is replaced."
             raise InputProblems([Problem(str(folder), "", found, remedy)])
         parent = next(path for path in folder.absolute().parents if path.exists())
@@ -78,16 +102,34 @@ def check_folder(folder: Path) -> None:
         raise InputProblems([Problem(str(folder)[:80], "", found, other)]) from None
 
 
-def _strange(folder: Path) -> Iterator[str]:
-    """Names in a folder that no plan of ours puts there."""
+def _strange(folder: Path, contents: Contents) -> Iterator[str]:
+    """Names in a folder that we do not put there."""
     for path in folder.iterdir():
-        if path.name == FIGURES and path.is_dir() and not path.is_symlink():
-            yield from (f"{FIGURES}/{own.name}" for own in path.iterdir() if own.suffix != ".svg")
-        elif path.name not in PLAN_FILES or not path.is_file():
-            yield path.name
+        if path.name in contents.folders() and path.is_dir() and not path.is_symlink():
+            names = {f"{path.name}/{own.name}": own.is_file() for own in path.iterdir()}
+        else:
+            names = {path.name: path.is_file()}
+        yield from (name for name, is_file in names.items() if not (is_file and contents.holds(name)))
 
 
-def _replace(folder: Path, files: dict[str, str]) -> None:
+def replace_folder(folder: Path, files: Mapping[str, str | bytes]) -> None:
+    """Write a whole folder, text as UTF-8, in the place of an earlier one, or leave everything as it was.
+
+    Raises
+    ------
+    InputProblems
+        When it cannot be written.
+    """
+    try:
+        _replace(folder, files)
+    except OSError as error:
+        remedy = "Choose a folder you may write to with --out, or make room."
+        raise InputProblems(
+            [Problem(str(folder), "", f"cannot be written ({error.strerror})", remedy)]
+        ) from None
+
+
+def _replace(folder: Path, files: Mapping[str, str | bytes]) -> None:
     """Write the files beside ``folder``, then put them in its place by renaming."""
     folder = folder.absolute()
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -99,11 +141,11 @@ def _replace(folder: Path, files: dict[str, str]) -> None:
     old = fresh.with_name(fresh.name + "-old")
     try:
         fresh.chmod(0o777 & ~_umask())
-        for name, text in files.items():
+        for name, content in files.items():
             target = fresh / name
             target.parent.mkdir(exist_ok=True)
-            with target.open("w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
+            with target.open("wb") as stream:
+                stream.write(content.encode("utf-8") if isinstance(content, str) else content)
                 stream.flush()
                 os.fsync(stream.fileno())
         if folder.exists():

@@ -67,6 +67,20 @@ def tip(track: VisitTrack) -> str:
     )
 
 
+def page_environment() -> Environment:
+    """Return what every page is made with: names are escaped, and what a template lacks is an error."""
+    environment = Environment(
+        loader=PackageLoader("planner.output", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=lambda value: clean(value) if type(value) is str else value,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["count"] = thousands
+    return environment
+
+
 def render_report(
     limits: NightLimits, offers: tuple[RequestOffer, ...], plan: NightPlan, figures: dict[str, str]
 ) -> str:
@@ -81,15 +95,7 @@ def render_report(
     figures : dict
         From :func:`night_figures`.
     """
-    environment = Environment(
-        loader=PackageLoader("planner.output", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=lambda value: clean(value) if type(value) is str else value,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["count"] = thousands
+    environment = page_environment()
     script = environment.get_template("light.js.j2").render()
     digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
     tracks = visit_tracks(limits, plan)

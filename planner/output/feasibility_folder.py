@@ -1,0 +1,92 @@
+"""The folder of a feasibility answer: the page, a sheet for each target, figures and tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from planner.feasibility.answers import Feasibility
+from planner.output.feasibility_months import asked_configuration
+from planner.output.feasibility_page import render_feasibility, render_sheet
+from planner.output.feasibility_sheet import target_sheets
+from planner.output.feasibility_tables import blocked_table, season_table, windows_table
+from planner.output.feasibility_words import number_of_target
+from planner.output.figure_season import season_figure
+from planner.output.figure_windows import windows_figure
+from planner.output.figures import Drawn
+from planner.output.folder import FIGURES, Contents, check_folder, replace_folder
+from planner.output.tables import table_text
+
+PAGE_FILE, SHEETS = "feasibility.html", "sheets"
+WINDOWS_FILE, BLOCKED_FILE, SEASON_FILE = "windows.ecsv", "blocked.ecsv", "season.ecsv"
+FEASIBILITY = Contents(
+    "a feasibility answer",
+    (
+        "feasibility[.]html",
+        "(windows|blocked|season)[.]ecsv",
+        rf"{SHEETS}/T\d+[.]html",
+        rf"{FIGURES}/T\d+-(night|season)[.](svg|pdf)",
+    ),
+)
+
+
+def check_feasibility_folder(folder: Path) -> None:
+    """Refuse a folder that cannot be written or holds something else than a feasibility answer.
+
+    Raises
+    ------
+    InputProblems
+    """
+    check_folder(folder, FEASIBILITY)
+
+
+def feasibility_figures(found: Feasibility) -> dict[str, Drawn]:
+    """Draw every target's night and season.
+
+    Returns
+    -------
+    dict
+        {name: figure}: ``T01-night`` for each target with a night, ``T01-season`` for each in the season.
+    """
+    figures: dict[str, Drawn] = {}
+    for night in found.nights:
+        name = f"{number_of_target(night.request)}-night"
+        figures.setdefault(name, windows_figure(night, name))
+    season = found.season
+    if season is not None:
+        configuration = asked_configuration(season)
+        for target, request in enumerate(season.requests):
+            name = f"{number_of_target(request)}-season"
+            figures[name] = season_figure(season, configuration, target, name)
+    return figures
+
+
+def write_feasibility_folder(found: Feasibility, folder: Path) -> Path:
+    """Write page, sheets, figures and tables to ``folder``, replacing an earlier answer there.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    InputProblems
+        When the folder holds something else, or cannot be written.
+    """
+    check_feasibility_folder(folder)
+    drawn = feasibility_figures(found)
+    svgs = {name: figure.svg for name, figure in drawn.items()}
+    files: dict[str, str | bytes] = {
+        PAGE_FILE: render_feasibility(found, svgs),
+        WINDOWS_FILE: table_text(windows_table(found)),
+        BLOCKED_FILE: table_text(blocked_table(found)),
+    }
+    if found.season is not None:
+        files[SEASON_FILE] = table_text(season_table(found.season))
+    for sheet in target_sheets(found):
+        files[f"{SHEETS}/{sheet.number}.html"] = render_sheet(found, sheet, svgs)
+    for name, figure in drawn.items():
+        files[f"{FIGURES}/{name}.svg"] = figure.svg
+        files[f"{FIGURES}/{name}.pdf"] = figure.pdf
+    replace_folder(folder, files)
+    return folder / PAGE_FILE

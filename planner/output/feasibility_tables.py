@@ -1,0 +1,136 @@
+"""Feasibility as tables: the openings of every subarray, what is blocked between them, and the season."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from astropy import units as u
+from astropy.table import QTable
+from astropy.time import Time, TimeDelta
+
+from planner import __version__
+from planner.feasibility.answers import Feasibility, Season, SubarrayNight, TargetNight
+from planner.output.feasibility_months import binds_most
+from planner.output.feasibility_words import number_of_target
+from planner.sky.earth import offline_earth
+
+
+def windows_table(found: Feasibility) -> QTable:
+    """Return the openings, one row for each opening of each subarray of each target.
+
+    Returns
+    -------
+    QTable
+        Columns ``number``, ``target``, ``night``, ``configuration``, ``combiner``,
+        ``place`` (1 for the best subarray of its target), ``subarray``, ``lines``,
+        ``start``, ``end`` (Time, UTC), ``duration`` (min), ``opened_by``,
+        ``closed_by``, ``visit_starts`` (of the subarray in the whole night).
+    """
+    rows = [
+        (night, place, one, opening)
+        for night in found.nights
+        for place, one in enumerate(night.subarrays)
+        for opening in one.openings
+    ]
+    table = _subarray_columns([(night, place, one) for night, place, one, _ in rows])
+    spans = np.array([opening.span for _, _, _, opening in rows]).reshape(-1, 2)
+    nights = [night for night, _, _, _ in rows]
+    table["start"], table["end"] = _times(nights, spans[:, 0]), _times(nights, spans[:, 1])
+    table["duration"] = (spans[:, 1] - spans[:, 0]) / 60.0 * u.min
+    table["opened_by"] = _texts([opening.opened_by for _, _, _, opening in rows])
+    table["closed_by"] = _texts([opening.closed_by for _, _, _, opening in rows])
+    table["visit_starts"] = np.array([len(one.visit_starts_s) for _, _, one, _ in rows], dtype=int)
+    table.meta = _meta(found)
+    return table
+
+
+def blocked_table(found: Feasibility) -> QTable:
+    """Return what is blocked, one row for each stretch in which one limit is the first to say no.
+
+    Returns
+    -------
+    QTable
+        The columns of :func:`windows_table` up to ``lines``, then ``start``,
+        ``end`` (Time, UTC), ``limit``, ``short``, ``least`` (by how much it is
+        missed at worst and at best; infinite without a number), ``unit`` (of these
+        two), ``worst_at``, ``since`` (Time, UTC), ``also`` (other limits, joined by "; ").
+    """
+    rows = [
+        (night, place, one, blocked)
+        for night in found.nights
+        for place, one in enumerate(night.subarrays)
+        for blocked in one.blocked
+    ]
+    table = _subarray_columns([(night, place, one) for night, place, one, _ in rows])
+    nights = [night for night, _, _, _ in rows]
+    stretches = [blocked for _, _, _, blocked in rows]
+    table["start"] = _times(nights, np.array([blocked.span[0] for blocked in stretches], dtype=float))
+    table["end"] = _times(nights, np.array([blocked.span[1] for blocked in stretches], dtype=float))
+    table["limit"] = _texts([blocked.limit for blocked in stretches])
+    table["short"] = np.array([blocked.short for blocked in stretches], dtype=float)
+    table["least"] = np.array([blocked.least for blocked in stretches], dtype=float)
+    table["unit"] = _texts([blocked.unit for blocked in stretches])
+    table["worst_at"] = _times(nights, np.array([blocked.worst_s for blocked in stretches], dtype=float))
+    table["since"] = _times(nights, np.array([blocked.since_s for blocked in stretches], dtype=float))
+    table["also"] = _texts(["; ".join(blocked.also) for blocked in stretches])
+    table.meta = _meta(found)
+    return table
+
+
+def season_table(season: Season) -> QTable:
+    """Return the season, one row for each configuration, target and night.
+
+    Returns
+    -------
+    QTable
+        Columns ``configuration``, ``number``, ``target``, ``night`` (local date of
+        the evening), ``usable`` (h), ``feasible``, ``closed_by`` (the limit that closes most
+        of the dark hours, empty for none).
+    """
+    usable, feasible, closed_by = season.usable_h(), season.feasible(), binds_most(season)
+    shape = usable.shape
+    configuration, target, night = (index.ravel() for index in np.indices(shape))
+    names = [season.scenario.requests[request].name for request in season.requests]
+    table = QTable()
+    table["configuration"] = _texts(season.configurations)[configuration]
+    table["number"] = _texts([number_of_target(request) for request in season.requests])[target]
+    table["target"] = _texts(names)[target]
+    table["night"] = _texts([date.isoformat() for date in season.nights])[night]
+    table["usable"] = usable.ravel() * u.h
+    table["feasible"] = feasible.ravel()
+    table["closed_by"] = closed_by.ravel()
+    table.meta = {"scenario": season.scenario.name, "step_s": season.step_s, "planner_version": __version__}
+    return table
+
+
+def _subarray_columns(rows: Sequence[tuple[TargetNight, int, SubarrayNight]]) -> QTable:
+    table = QTable()
+    settings = [night.scenario.night for night, _, _ in rows]
+    table["number"] = _texts([number_of_target(night.request) for night, _, _ in rows])
+    table["target"] = _texts([night.name for night, _, _ in rows])
+    table["night"] = _texts([own.date.isoformat() for own in settings])
+    table["configuration"] = _texts([own.configuration for own in settings])
+    table["combiner"] = _texts([one.subarray.combiner for _, _, one in rows])
+    table["place"] = np.array([place + 1 for _, place, _ in rows], dtype=int)
+    table["subarray"] = _texts(["-".join(one.telescopes) for _, _, one in rows])
+    table["lines"] = _texts(["-".join(one.lines) for _, _, one in rows])
+    return table
+
+
+def _times(nights: Sequence[TargetNight], seconds: np.ndarray) -> Time:
+    """Return moments from seconds after the dusk of each row's night."""
+    with offline_earth():
+        if not nights:
+            return Time([], format="mjd", scale="utc")
+        dusks = Time([night.curve.dark.start.utc for night in nights])
+        found = dusks + TimeDelta(seconds, format="sec")
+        return Time(found, format="isot", scale="utc", precision=3)
+
+
+def _texts(values: Sequence[str]) -> np.ndarray:
+    return np.array(values, dtype=str) if len(values) else np.array([], dtype="U1")
+
+
+def _meta(found: Feasibility) -> dict[str, str]:
+    return {"scenario": found.scenario.name, "planner_version": __version__}
