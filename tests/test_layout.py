@@ -20,6 +20,7 @@ FLOORS = (
     "constraints",
     "scheduling",
     "feasibility",
+    "ranking",
     "output",
     "interop",
     "commands",

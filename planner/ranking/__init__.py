@@ -1,0 +1,1 @@
+"""Which telescopes to combine, and on which stations?"""
