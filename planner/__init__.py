@@ -18,11 +18,13 @@ from typing import Any
 __version__ = "0.1.0"
 __all__ = [
     "Asked",
+    "assess_feasibility",
     "audit_plan",
-    "feasibility",
     "plan_night",
     "read_plan",
     "read_scenario",
+    "season_table",
+    "windows_table",
     "write_feasibility",
     "write_night",
 ]

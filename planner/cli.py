@@ -199,7 +199,7 @@ def feasibility(
         folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-feasibility-{when}"))
         check_feasibility_folder(folder)
         with _progress() as tell:
-            answer = commands.feasibility(found, asked, tell)
+            answer = commands.assess_feasibility(found, asked, tell)
             tell("Drawing the page and the sheets")
             page = commands.write_feasibility(answer, folder)
         _tell_feasibility(answer, page, as_json)

@@ -16,6 +16,7 @@ from planner.errors import InputProblems, Problem, nearest
 from planner.feasibility.answers import Feasibility
 from planner.feasibility.questions import Question, answered
 from planner.output.feasibility_folder import write_feasibility_folder
+from planner.output.feasibility_tables import season_table, windows_table
 from planner.output.folder import write_plan_folder
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.reading import read_scenario
@@ -33,11 +34,13 @@ from planner.sky.night import night_sky
 __all__ = [
     "Asked",
     "PlannedNight",
+    "assess_feasibility",
     "audit_plan",
-    "feasibility",
     "plan_night",
     "read_plan",
     "read_scenario",
+    "season_table",
+    "windows_table",
     "write_feasibility",
     "write_night",
 ]
@@ -239,7 +242,9 @@ def _requests_of(scenario: Scenario, asked: Asked, wrong: Callable[[str, str, st
     return tuple(fitting)
 
 
-def feasibility(scenario: Scenario, asked: Asked | None = None, tell: Tell | None = None) -> Feasibility:
+def assess_feasibility(
+    scenario: Scenario, asked: Asked | None = None, tell: Tell | None = None
+) -> Feasibility:
     """Say when each target can be observed, with what, why not, and what would help.
 
     Parameters

@@ -190,7 +190,8 @@ def _step(asked: Scenario, visit: tuple, step: tuple, setup_start: str, target: 
 def pad(asked: Scenario, station: str) -> np.ndarray:
     """East, north, up of a station."""
     found = asked.array.station(station)
-    return np.array([found.east_m, found.north_m, found.up_m])
+    # Paths count from the middle of the three stations: (-5, 60, 0) / 3.
+    return np.array([found.east_m + 5.0 / 3.0, found.north_m - 20.0, found.up_m])
 
 
 def seen(catalogued, times: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

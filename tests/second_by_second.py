@@ -22,7 +22,6 @@ from planner.sky.earth import offline_earth
 
 LIGHT_UM = 0.6
 STRIPS = 2000  # of a pupil: half a millimetre on one metre
-STRIP = 1.0 / 200.0  # how finely the planner cuts a pupil
 RATE_HALF_S = 0.5
 
 
@@ -64,8 +63,6 @@ class Judged:
     path_m, rate_m_per_s : ndarray (time, telescope)
         Without the combiner's constant path.
     altitude_deg : ndarray (time,)
-    strip_decides : ndarray of bool (time, telescope)
-        Where one strip of 200 of the pupil decides whether it is too much in the shadow.
     """
 
     common: dict[str, np.ndarray]
@@ -73,7 +70,6 @@ class Judged:
     path_m: np.ndarray
     rate_m_per_s: np.ndarray
     altitude_deg: np.ndarray
-    strip_decides: np.ndarray
 
     def kept(self, array: Array, combiner: str, telescopes, lines) -> dict[str, np.ndarray]:
         """Where a subarray keeps each limit, {limit: (time,)}."""
@@ -122,20 +118,13 @@ def judge(scenario: Scenario, request: Request, start: Time, seconds: np.ndarray
     placed = array.placed(scenario.night.configuration)
     stations = [array.station(name) for name in placed.values()]
     vectors = np.array([[s.east_m, s.north_m, s.up_m] for s in stations])
+    # The common offset is held for the middle of all stations.
+    vectors = vectors - np.mean([[s.east_m, s.north_m, s.up_m] for s in array.stations], axis=0)
     classes = [array.class_of(name) for name in placed]
     fixed = np.array([s.fixed_path_m for s in stations])
     limit = array.combiner(request.combiner)
     magnitude = request.star.mag.get(limit.band, np.inf)
     darkness = [hidden(i, vectors, classes, azimuth, refracted) for i in range(len(classes))]
-    narrow = [hidden(i, vectors, classes, azimuth, refracted, STRIP) for i in range(len(classes))]
-    decides = [
-        np.where(
-            c.obstruction_max > 0,
-            np.abs(dark - c.obstruction_max) < STRIP * 4.0 / np.pi,  # a diameter times a strip, of the disk
-            (dark > 0) & (less == 0),
-        )
-        for dark, less, c in zip(darkness, narrow, classes, strict=True)
-    ]
     own = {
         "altitude, lower limit": [altitude >= c.altitude_min_deg for c in classes],
         "altitude, upper limit": [altitude <= c.altitude_max_deg for c in classes],
@@ -155,7 +144,6 @@ def judge(scenario: Scenario, request: Request, start: Time, seconds: np.ndarray
         path_m=enu(azimuth, altitude) @ vectors.T - fixed,
         rate_m_per_s=(enu(*after) - enu(*before)) @ vectors.T / (2 * RATE_HALF_S),
         altitude_deg=altitude,
-        strip_decides=np.stack(decides, axis=1),
     )
 
 
@@ -210,19 +198,15 @@ def ground(mask, azimuth_deg: np.ndarray) -> np.ndarray:
     return height
 
 
-def hidden(
-    own: int, vectors_m, classes: list[TelescopeClass], azimuth_deg, seen_deg, spared=0.0
-) -> np.ndarray:
+def hidden(own: int, vectors_m, classes: list[TelescopeClass], azimuth_deg, seen_deg) -> np.ndarray:
     """Part of a pupil that the neighbours hide, 0 to 1, (time,).
-
-    ``spared`` is the part of its width that is cut off on either side.
 
     Along the line of sight a vertical cylinder without end downwards is a band of its width below an
     ellipse, its top: half axes R and R sin h, middle at the projected top of its axis. Exactly 0 only
     when no point of the pupil, rim included, lies in such an outline.
     """
     radius = classes[own].diameter_m / 2.0
-    x = np.linspace(-radius, radius, STRIPS + 1) * (1.0 - 2.0 * spared)
+    x = np.linspace(-radius, radius, STRIPS + 1)
     rim = np.sqrt(np.maximum(radius**2 - x**2, 0.0))
     found = np.zeros(len(seen_deg))
     azimuth, altitude = np.deg2rad(azimuth_deg), np.deg2rad(seen_deg)

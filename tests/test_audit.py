@@ -124,7 +124,7 @@ BROKEN = {
         {"delay line stroke"},
     ),
     "a carriage that tracks slowly": (
-        [(f"{ARRAY}.delay_lines.0.tracking_speed_mm_per_s", 1.43)],
+        [(f"{ARRAY}.delay_lines.0.tracking_speed_mm_per_s", 0.95)],
         {"carriage tracking speed"},
     ),
     "a telescope beside its station": (

@@ -9,7 +9,7 @@ import pytest
 from invented import random_scenario, star
 from wishes import edited
 
-from planner.commands import Asked, feasibility, plan_night
+from planner.commands import Asked, assess_feasibility, plan_night
 from planner.feasibility.answers import TargetNight
 from planner.feasibility.changes import knobs
 from planner.feasibility.nights import Night, night_of, target_night
@@ -166,7 +166,7 @@ def test_a_subarray_that_is_not_feasible_is_answered_with_one_that_is():
         for station in scenario.array.stations
     )
     scenario = scenario.model_copy(update={"array": scenario.array.model_copy(update={"stations": far})})
-    answer = feasibility(scenario, Asked(subarray=("T0", "T3"))).nights[0]
+    answer = assess_feasibility(scenario, Asked(subarray=("T0", "T3"))).nights[0]
     assert answer.exclusion is not None
     assert answer.exclusion.alone == ("delay range",)
     assert answer.remedies[0].kind == "subarray"

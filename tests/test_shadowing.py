@@ -62,9 +62,11 @@ def test_a_quarter_of_the_diameter_hides_the_known_segment_of_a_circle():
     # The segment below half a radius: 1/3 - sqrt(3)/(4 pi) = 0.1955 of the disk.
     offset = (np.arange(200) + 0.5) / 200 - 0.5
     edge = np.full((1, 200), -0.25)
-    assert obstructed_fraction(edge, offset, 1.0) == pytest.approx(1 / 3 - np.sqrt(3) / (4 * np.pi), abs=5e-4)
-    assert obstructed_fraction(np.full((1, 200), np.inf), offset, 1.0) == 1.0
-    assert obstructed_fraction(np.full((1, 200), -np.inf), offset, 1.0) == 0.0
+    assert obstructed_fraction(edge, offset, 1 / 200, 1.0) == pytest.approx(
+        1 / 3 - np.sqrt(3) / (4 * np.pi), abs=5e-4
+    )
+    assert obstructed_fraction(np.full((1, 200), np.inf), offset, 1 / 200, 1.0) == 1.0
+    assert obstructed_fraction(np.full((1, 200), -np.inf), offset, 1 / 200, 1.0) == 0.0
 
 
 def test_a_neighbour_hides_nothing_behind_nor_beside_the_telescope():

@@ -142,8 +142,7 @@ def away_s(spans, seconds):
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_windows_are_those_of_a_night_judged_moment_by_moment(seed):
-    # Asked: edges within 1 s. Found: 0.1 s, for the Moon 0.5 s. Shadows only where one strip of 200 of the
-    # pupil does not decide: beside a slowly moving edge a strip is seconds.
+    # Asked: edges within 1 s. Found: 0.1 s, for the Moon and for the sides of shadows 0.5 s.
     scenario = wild_scenario(seed)
     wish, array = scenario.requests[0], scenario.array
     found = target_night(night_of(scenario), 0)
@@ -159,13 +158,12 @@ def test_windows_are_those_of_a_night_judged_moment_by_moment(seed):
         for chosen in lines
     }
     own = best.subarray.telescopes
-    for spans, allowed, telescopes in (
-        (best.spans, usable[own, best.subarray.lines], list(own)),
-        (found.any_spans, np.any(list(usable.values()), axis=0), list(range(len(array.telescopes)))),
+    for spans, allowed in (
+        (best.spans, usable[own, best.subarray.lines]),
+        (found.any_spans, np.any(list(usable.values()), axis=0)),
     ):
         wrong = inside(spans, seconds) != allowed
-        unclear = judged.strip_decides[:, telescopes].any(axis=1)
-        assert not np.any(wrong & ~unclear & (away_s(spans, seconds) > 1.0))
+        assert not np.any(wrong & (away_s(spans, seconds) > 1.0))
     # No other lines are usable for longer.
     coarse = np.isin(seconds, np.arange(-60.0, length + 60.0, 20.0))
     longest = max(np.count_nonzero(usable[own, chosen] & coarse) for chosen in lines)

@@ -190,11 +190,9 @@ def test_a_more_patient_request_never_loses_a_window(seed, airmass, nearer_deg, 
 @settings(max_examples=10, deadline=None)
 @given(seeds, st.tuples(st.floats(-500.0, 500.0), st.floats(-500.0, 500.0), st.floats(-50.0, 50.0)))
 def test_moving_the_whole_array_changes_no_window(seed, shift):
-    # With carriages of any speed: how fast each one must follow does depend on the reference point, because
-    # the common offset is held.
     night = wild_night(seed)
-    fast = each(night.scenario.array.delay_lines, lambda line: {"tracking_speed_mm_per_s": 1e5})
-    here = with_array(night.scenario, delay_lines=fast)
+    slow = each(night.scenario.array.delay_lines, lambda line: {"tracking_speed_mm_per_s": 2.0})
+    here = with_array(night.scenario, delay_lines=slow)
     stations = each(
         here.array.stations,
         lambda s: {"east_m": s.east_m + shift[0], "north_m": s.north_m + shift[1], "up_m": s.up_m + shift[2]},

@@ -8,8 +8,8 @@ from planner.scenario.targets import Scenario
 
 
 def edited(scenario: Scenario, **changes: Any) -> Scenario:
-    """Change keys: ``date`` and other keys of the night, ``limits.x``, ``class.x``, ``line.x``, ``combiner.x``,
-    ``request.x``, ``extras.x`` (all of a kind at once)."""
+    """Change keys: ``date`` and other keys of the night, ``limits.x``, ``class.x``, ``line.x``,
+    ``combiner.x``, ``request.x``, ``extras.x`` (all of a kind at once)."""
     for key, value in changes.items():
         table, _, name = key.rpartition(".")
         scenario = _KINDS[table](scenario, name, value)

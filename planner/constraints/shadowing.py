@@ -36,7 +36,7 @@ def dark_edge_m(
 
     Parameters
     ----------
-    offset_m : ndarray (strip,)
+    offset_m : ndarray (strip,) or (sample, strip)
         Pupil offsets x, to the right of the star's azimuth.
     horizontal : ndarray (sample, 2)
         Unit vectors (east, north) towards the star's azimuth.
@@ -53,14 +53,25 @@ def dark_edge_m(
     return np.where((half > 0) & (entry > 0), edge, -np.inf)
 
 
-def obstructed_fraction(edge_m: np.ndarray, offset_m: np.ndarray, diameter_m: float) -> np.ndarray:
+def obstructed_fraction(
+    edge_m: np.ndarray, offset_m: np.ndarray, strip_m: np.ndarray | float, diameter_m: float
+) -> np.ndarray:
     """Return the part of the pupil below the edge, 0 to 1, (sample,).
 
-    ``offset_m`` are the middles of equal strips across the whole diameter.
+    Parameters
+    ----------
+    edge_m : ndarray (sample, strip)
+        From :func:`dark_edge_m`.
+    offset_m : ndarray (strip,) or (sample, strip)
+        Middles of equal strips; what they leave out of the pupil is clear.
+    strip_m : float or ndarray (sample,)
+        Width of a strip.
+    diameter_m : float
     """
     half_chord = np.sqrt(np.maximum((diameter_m / 2.0) ** 2 - offset_m**2, 0.0))
     dark = np.clip(edge_m, -half_chord, half_chord) + half_chord
-    return dark.sum(axis=-1) / (2.0 * half_chord.sum())
+    fraction = dark.sum(axis=-1) * strip_m / (np.pi * diameter_m**2 / 4.0)
+    return np.minimum(fraction, 1.0)
 
 
 def obstruction(sky: NightSky, placement: Placement) -> np.ndarray:
@@ -114,12 +125,24 @@ def _hidden(
     cylinders: list[tuple[np.ndarray, float, float]],
     own: TelescopeClass,
 ) -> np.ndarray:
-    strip = own.diameter_m / STRIPS
-    offset = (np.arange(STRIPS) + 0.5) * strip - own.diameter_m / 2.0
-    edge = np.full((len(altitude), STRIPS), -np.inf)
+    """Fraction of the pupil that all cylinders hide together, (sample,).
+
+    The strips lie in the part of the pupil that some cylinder can reach, sample
+    by sample, so that the first touch of a shadow's side is seen at once.
+    """
+    half = own.diameter_m / 2.0
+    low, high = np.full(len(altitude), half), np.full(len(altitude), -half)
+    for centre, radius, _ in cylinders:
+        across = horizontal[:, 1] * centre[0] - horizontal[:, 0] * centre[1]
+        ahead = (horizontal @ centre > 0) & (np.abs(across) < radius + half)
+        low = np.where(ahead, np.minimum(low, np.maximum(across - radius, -half)), low)
+        high = np.where(ahead, np.maximum(high, np.minimum(across + radius, half)), high)
+    width = np.maximum(high - low, 0.0)
+    offset = low[:, None] + width[:, None] * (np.arange(STRIPS) + 0.5) / STRIPS
+    edge = np.full(offset.shape, -np.inf)
     for cylinder in cylinders:
         edge = np.maximum(edge, dark_edge_m(offset, horizontal, altitude, cylinder))
-    return obstructed_fraction(edge, offset, own.diameter_m)
+    return obstructed_fraction(edge, offset, width / STRIPS, own.diameter_m)
 
 
 def shadowing(sky: NightSky, placement: Placement) -> Verdict:

@@ -7,7 +7,8 @@ and the windows of any subarray are the meeting of the spans of its parts.
 
 A part's margin is evaluated on a grid, and every change of sign is closed in
 by cutting its interval. Between two grid points of the same sign a margin is looked at
-again, second by second, where its slope on either side could carry it across.
+again, second by second, where its slope on either side could carry it across,
+and where the star passes a corner of a skyline.
 """
 
 from __future__ import annotations
@@ -24,10 +25,11 @@ from planner.feasibility.spans import Spans
 from planner.geometry.delays import offset_range_m
 from planner.scenario.targets import Request, Scenario
 from planner.sky.curve import SkyCurve
+from planner.sky.directions import azimuth_deg
 
 GRID_S = 30.0
 PARTS, ROUNDS = 16, 3  # each round cuts an interval into parts: 7 ms of 30 s are left
-DELAY, RATE = "delay range", "carriage tracking rate"
+DELAY, RATE, SKYLINE = "delay range", "carriage tracking rate", "skyline"
 Stroke = tuple[float, float]
 
 
@@ -205,11 +207,15 @@ def _brackets(
     """Intervals in which an elementary limit changes its mind."""
     found: list[Bracket] = []
     closer: dict[int, list[Column]] = {}
+    corners = _passes_corner(of, grid)
     for column, margin in values.items():
         allowed = margin >= 0
         for k in np.flatnonzero(allowed[1:] != allowed[:-1]):
             found.append((column, float(grid[k]), float(grid[k + 1]), bool(allowed[k])))
-        for k in np.flatnonzero(_might_cross(margin)):
+        near = _might_cross(margin)
+        if column.limit == SKYLINE:
+            near = near | (corners & (allowed[1:] == allowed[:-1]))
+        for k in np.flatnonzero(near):
             closer.setdefault(int(k), []).append(column)
     if not closer:
         return found
@@ -223,6 +229,18 @@ def _brackets(
             for j in np.flatnonzero(allowed[1:] != allowed[:-1]):
                 found.append((column, float(seconds[j]), float(seconds[j + 1]), bool(allowed[j])))
     return found
+
+
+def _passes_corner(of: StarLimits, grid: np.ndarray) -> np.ndarray:
+    """True for grid intervals in which the star passes a point of a skyline: no slope warns of it."""
+    array = of.scenario.array
+    masks = [array.site.horizon_deg, *(station.horizon_deg for station in array.stations)]
+    corners = np.array(sorted({point[0] for mask in masks for point in mask}))
+    direction = of.curve.at([of.star], grid).direction[0]
+    azimuth = azimuth_deg(direction)
+    apart = (azimuth[:, None] - corners + 180.0) % 360.0 - 180.0
+    passed = (np.sign(apart[1:]) != np.sign(apart[:-1])) & (np.abs(apart[1:] - apart[:-1]) < 180.0)
+    return np.asarray(passed.any(axis=-1))
 
 
 def _might_cross(margin: np.ndarray) -> np.ndarray:

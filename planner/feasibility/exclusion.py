@@ -151,7 +151,9 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
                 best = margin, second, telescopes, columns[0].unit
     assert best is not None
     margin, second, telescopes, unit = best
-    others = f"; so does {' and '.join(alone[1:])} alone" if len(alone) > 1 else ""
+    others = ""
+    if len(alone) > 1:
+        others = f"; {' and '.join(alone[1:])} {'excludes' if len(alone) == 2 else 'exclude'} it as well"
     who = "-".join(limits.placement.telescopes[i] for i in telescopes)
     moment = clock_after(limits.sky, second - _first_tick_s(limits))
     if margin >= 0:

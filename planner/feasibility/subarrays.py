@@ -36,6 +36,9 @@ ORDER = (
 )
 
 
+EDGE_S = 0.02  # how well an edge is known, and a little more
+
+
 @dataclass(frozen=True)
 class Followed:
     """A request's star with every part that its subarrays need.
@@ -225,7 +228,9 @@ def _best_moment(followed: Followed, spans: Spans) -> tuple[float, float] | None
     """The moment of the openings at which the star is highest, and its altitude."""
     best: tuple[float, float] | None = None
     for start, end in spans:
-        seconds = np.linspace(start, end, max(2, int((end - start) / 10.0) + 1))
+        # A hair inside: at the very edge a limit that jumps (the Moon sets) may say no already.
+        inner = min(EDGE_S, (end - start) / 4.0)
+        seconds = np.linspace(start + inner, end - inner, max(2, int((end - start) / 10.0) + 1))
         altitude = altitude_deg(followed.of.curve.at([followed.of.star], seconds).direction[0])
         top = int(np.argmax(altitude))
         if best is None or altitude[top] > best[1]:

@@ -1,6 +1,8 @@
 """Which telescope stands where in one configuration, as vectors.
 
-East, north, up in metres from the array's reference point.
+East, north, up in metres from the middle of all the array's stations, placed
+or not: while a common offset is held the wave is followed from there, so that
+neither the origin of the coordinates nor the configuration changes a path.
 """
 
 from __future__ import annotations
@@ -53,7 +55,7 @@ def placement_of(array: Array, configuration: str) -> Placement:
         telescopes=tuple(placed),
         stations=stations,
         classes=tuple(array.class_of(name) for name in placed),
-        vectors_m=station_vectors_m(array, stations),
+        vectors_m=station_vectors_m(array, stations) - np.array(array.middle_m),
         fixed_path_m=np.array([array.station(name).fixed_path_m for name in stations], dtype=float),
         horizons=tuple(array.station(name).horizon_deg for name in stations),
     )

@@ -10,8 +10,7 @@ from planner.feasibility.answers import TargetNight
 
 
 def night_told(night: TargetNight) -> dict[str, Any]:
-    """Return one target's night as plain data: times as ISO UTC, angles and paths with their unit in the key."""
-
+    """Return one target's night as plain data: times as ISO UTC, units in the keys."""
     moment = night.curve.utc_text
     best = night.subarrays[0] if night.subarrays else None
     exclusion = night.exclusion

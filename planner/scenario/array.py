@@ -230,6 +230,19 @@ class Array(Part):
     combiners: tuple[Combiner, ...]
     configurations: tuple[Configuration, ...]
 
+    @property
+    def middle_m(self) -> tuple[float, float, float]:
+        """Mean place of all stations, east, north, up: where the paths of the delay equation count from.
+
+        Where the user put the origin of the coordinates then changes nothing.
+        """
+        count = max(len(self.stations), 1)
+        return (
+            sum(station.east_m for station in self.stations) / count,
+            sum(station.north_m for station in self.stations) / count,
+            sum(station.up_m for station in self.stations) / count,
+        )
+
     def station(self, name: str) -> Station:
         """Return the station of that name; KeyError when there is none."""
         return _named(self.stations, name)

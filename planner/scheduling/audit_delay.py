@@ -65,7 +65,7 @@ def paths(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> tuple[Path, ...]
             if not 1 <= beam.combiner_input <= combiner.beams:
                 continue
             inner_m = combiner.beam_path_m[beam.combiner_input - 1] if combiner.beam_path_m else 0.0
-            pad = station_vector_m(part.station)
+            pad = station_vector_m(part.station) - np.array(array.middle_m)
             external = seen.sky.direction @ pad
             delay = seen.step.common_offset_m + external - part.station.fixed_path_m - inner_m
             found.append(Path(seen, beam, part.line, delay, seen.sky.rate_per_s @ pad))

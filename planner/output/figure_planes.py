@@ -1,0 +1,293 @@
+"""The (u, v) reach of the best three subarrays side by side, for the request that asks most of the array.
+
+Asking most means: the largest product of priority and cells within reach (of
+the best of the three). u grows to the left (east) and v upwards (north), both
+conjugates are drawn, all planes have one scale. Tracks are those of the middle
+spectral channel, drawn while a science step of the request can be going on in
+the first night; cells are those of every channel that is kept.
+"""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+
+from planner.constraints.tonight import NightLimits, night_limits
+from planner.geometry.baselines import baseline_vectors_m, pairs, station_vectors_m
+from planner.geometry.uv import uvw_m
+from planner.output.feasibility_words import date_told
+from planner.output.figure_uv import middle_um, number_of
+from planner.output.figures import (
+    FAINT,
+    FILLED,
+    HAIR,
+    INK,
+    MIDDLE,
+    PAPER,
+    PRINT_PX,
+    PRINT_SMALL,
+    SCIENCE,
+    SOFT,
+    Drawn,
+    draw_both,
+    panel,
+    write,
+)
+from planner.output.sentences import counted
+from planner.output.svg import Picture, clean
+from planner.ranking.answers import Ranked, Ranking
+from planner.scenario.array import Configuration
+from planner.scenario.targets import Scenario
+from planner.scheduling.candidates import beams_of
+from planner.scheduling.subarrays import Subarray, possible_subarrays
+from planner.scheduling.visits import facts_of
+from planner.science.coverage import cell_codes, cells_of
+from planner.sky.earth import offline_earth
+from planner.sky.night import NightSky, night_sky
+from planner.units import RAD_PER_MAS
+
+PLANES, WIDTH, SIDE, GAP, LEFT, TOP, FOOT = 3, 1180.0, 346.0, 46.0, 48.0, 106.0, 66.0
+
+
+@dataclass(frozen=True)
+class Plane:
+    """What one subarray reaches for a request in one night.
+
+    Attributes
+    ----------
+    uv_m : ndarray (time, pair, 2)
+        NaN where the pair cannot be used.
+    cells : tuple of (int, int)
+        One of each conjugate pair.
+    hours : float
+        While some set of its telescopes is usable.
+    """
+
+    uv_m: np.ndarray
+    cells: tuple[tuple[int, int], ...]
+    hours: float
+
+
+def demanding_request(ranking: Ranking) -> int | None:
+    """Return the position of the request with most priority times cells in the best three, or None."""
+    if not ranking.top:
+        return None
+    cells = np.max([one.cells for one in ranking.top[:PLANES]], axis=0)
+    asked = cells * np.array([ranking.scenario.requests[k].priority for k in ranking.requests])
+    return int(np.argmax(asked)) if asked.max(initial=0) > 0 else None
+
+
+def placed_scenario(ranking: Ranking, one: Ranked, request: int) -> Scenario:
+    """Return the scenario of one request alone, with the subarray's movable telescopes on its stations."""
+    scenario = ranking.scenario
+    movable = {own.name for own in scenario.array.telescopes if own.station is None}
+    placement = {t: s for t, s in zip(one.telescopes, one.stations, strict=True) if t in movable}
+    name = scenario.night.configuration
+    array = scenario.array.model_copy(
+        update={"configurations": (Configuration(name=name, placement=placement),)}
+    )
+    wish = scenario.requests[ranking.requests[request]]
+    return scenario.model_copy(update={"array": array, "requests": (wish,), "calibrators": ()})
+
+
+def plane_of(ranking: Ranking, one: Ranked, request: int, sky: NightSky) -> Plane:
+    """Work out what a subarray reaches for a request.
+
+    Parameters
+    ----------
+    ranking : Ranking
+    one : Ranked
+    request : int
+        Position in ``ranking.requests``.
+    sky : NightSky
+        With the request's target as its first star.
+    """
+    scenario = placed_scenario(ranking, one, request)
+    wish = scenario.requests[0]
+    combiner = scenario.array.combiner(wish.combiner)
+    limits = night_limits(scenario, sky, scenario.night.configuration)
+    every = baseline_vectors_m(station_vectors_m(scenario.array, one.stations))
+    uv = uvw_m(sky.icrs_rad[[0]], sky.frame.rotation, every)[0, :, :, :2]
+    column = {frozenset(pair): number for number, pair in enumerate(pairs(len(one.seats)).tolist())}
+    used = np.zeros(uv.shape[:2], dtype=bool)
+    anyhow = np.zeros(len(uv), dtype=bool)
+    for chosen in possible_subarrays(limits.placement, combiner, wish):
+        names = [limits.placement.telescopes[k] for k in chosen]
+        if not set(names) <= set(one.telescopes):
+            continue
+        seats = [one.telescopes.index(name) for name in names]
+        covered = _covered(limits, combiner.name, chosen, [one.lines[seat] for seat in seats])
+        columns = [column[frozenset(pair)] for pair in itertools.combinations(seats, 2)]
+        used[:, columns] |= covered[:, None]
+        anyhow |= covered
+    codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
+    cells = cells_of(codes[used])
+    return Plane(np.where(used[..., None], uv, np.nan), cells, float(anyhow.sum()) * sky.tick_s / 3600.0)
+
+
+def _covered(limits: NightLimits, combiner: str, chosen: tuple[int, ...], lines: Sequence[str]) -> np.ndarray:
+    """Ticks during some science step that these telescopes can make on these lines, (time,)."""
+    names = [line.name for line in limits.scenario.array.delay_lines]
+    facts = facts_of(limits, Subarray(combiner, chosen, tuple(names.index(line) for line in lines)))
+    beams = beams_of(limits, facts, 0, 0)
+    edges = np.zeros(len(beams.usable) + 1, dtype=int)
+    for start in np.flatnonzero(beams.usable):
+        edges[start] += 1
+        edges[min(start + beams.ticks, len(beams.usable))] -= 1
+    return np.asarray(np.cumsum(edges)[:-1] > 0)
+
+
+def planes_figure(ranking: Ranking, name: str) -> Drawn | None:
+    """Return the planes as SVG and PDF; None when no request is served by the best three.
+
+    Parameters
+    ----------
+    ranking : Ranking
+    name : str
+        Of the figure's file, made of letters, figures and dashes.
+
+    Raises
+    ------
+    NoNight
+        When the first night has no dark hours.
+    """
+    request = demanding_request(ranking)
+    if request is None:
+        return None
+    shown, wish = ranking.top[:PLANES], ranking.scenario.requests[ranking.requests[request]]
+    date = ranking.nights[0]
+    with offline_earth():
+        sky = night_sky(ranking.scenario, date, [wish.star])
+        planes = [plane_of(ranking, one, request, sky) for one in shown]
+    wavelengths = ranking.scenario.array.combiner(wish.combiner).wavelengths_um
+    cell = 1.0 / (wish.field_mas * RAD_PER_MAS) / 1e6
+    middle = middle_um(wavelengths)
+    reach = max((float(np.nanmax(np.abs(p.uv_m), initial=0.0)) / middle for p in planes), default=0.0)
+    outermost = max((abs(k) for p in planes for pair in p.cells for k in pair), default=1)
+    half = 1.04 * max(reach, (outermost + 0.5) * cell)
+    told = "; ".join(f"{one.name} {_told(plane)}" for one, plane in zip(shown, planes, strict=True))
+    picture = Picture(
+        name=name,
+        width=WIDTH,
+        height=TOP + SIDE + FOOT,
+        title=f"(u, v) reach of the best {len(shown)} for {wish.name}",
+        description=f"{_why(ranking, request, date)} {told}.",
+        tips={},
+    )
+
+    def paint(figure: Figure) -> None:
+        head = panel(figure, 0.0, 0.0, WIDTH, TOP)
+        head.set_xlim(0.0, WIDTH)
+        head.set_ylim(TOP, 0.0)
+        write(
+            head,
+            8.0,
+            20.0,
+            clean(f"{number_of(ranking.requests[request])} {wish.name}", 48),
+            fontsize=16,
+            weight="bold",
+            va="center",
+        )
+        write(head, 8.0, 44.0, _why(ranking, request, date), va="center", **PRINT_SMALL)
+        for number, (one, plane) in enumerate(zip(shown, planes, strict=True)):
+            left = LEFT + number * (SIDE + GAP)
+            write(head, left, 76.0, clean(f"{number + 1}  {one.name}", 36), va="center", weight="bold")
+            write(head, left, 94.0, _told(plane), va="center", **PRINT_SMALL)
+            axes = panel(figure, left, TOP, SIDE, SIDE)
+            axes.set_xlim(half, -half)
+            axes.set_ylim(-half, half)
+            _frame(axes, half, labelled=number == 0)
+            _plane(axes, plane, cell, middle)
+        foot = panel(figure, 0.0, TOP + SIDE, WIDTH, FOOT)
+        foot.set_xlim(0.0, WIDTH)
+        foot.set_ylim(FOOT, 0.0)
+        _foot(foot, middle)
+
+    return draw_both(picture, paint, PRINT_PX)
+
+
+def _told(plane: Plane) -> str:
+    return f"{counted(len(plane.cells), 'cell')} in {plane.hours:.1f} h" if plane.cells else "out of reach"
+
+
+def _why(ranking: Ranking, request: int, date: datetime.date) -> str:
+    wish = ranking.scenario.requests[ranking.requests[request]]
+    return (
+        f"Asks most of the array: priority {wish.priority} times its cells is the largest of all requests. "
+        f"Reach in the night of {date_told(date)}, combiner {clean(wish.combiner, 30)}."
+    )
+
+
+def _plane(axes: Axes, plane: Plane, cell: float, middle: float) -> None:
+    """Cells filled lightly, tracks over them, both with their conjugates."""
+    if not plane.cells:
+        write(axes, 0.0, 0.0, "out of reach", **MIDDLE, style="italic", color=SOFT)
+        return
+    corners = np.array([(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)])
+    middles = np.array(sorted({(s * u, s * v) for u, v in plane.cells for s in (1, -1)}), dtype=float)
+    style: dict[str, Any] = {"facecolor": FILLED, "edgecolor": PAPER, "linewidth": 0.6, "alpha": 0.75}
+    axes.add_collection(PolyCollection((middles[:, None, :] + corners) * cell, **style, zorder=1.0))
+    tracks = [sign * line / middle for line in unbroken(plane.uv_m) for sign in (1.0, -1.0)]
+    axes.add_collection(LineCollection(tracks, colors=SCIENCE, linewidths=1.6, zorder=2.0))
+
+
+def unbroken(uv_m: np.ndarray) -> list[np.ndarray]:
+    """Return the stretches of each pair's track (time, pair, 2) without NaN, each (time, 2)."""
+    found = []
+    for pair in range(uv_m.shape[1]):
+        seen = np.isfinite(uv_m[:, pair, 0])
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(int))).reshape(-1, 2)
+        # Every fifth tick is smooth enough; the last one closes the stretch.
+        found += [
+            uv_m[np.unique(np.append(np.arange(first, last, 5), last - 1)), pair] for first, last in edges
+        ]
+    return found
+
+
+def _frame(axes: Axes, half: float, labelled: bool) -> None:
+    """Cross of the axes, a border, and round values below; at the left of the first plane only."""
+    axes.axhline(0.0, color=HAIR, linewidth=0.8, zorder=0)
+    axes.axvline(0.0, color=HAIR, linewidth=0.8, zorder=0)
+    edge = np.array([-half, half, half, -half, -half])
+    axes.plot(edge, np.array([-half, -half, half, half, -half]), color=FAINT, linewidth=0.8, clip_on=False)
+    pixel = 2.0 * half / SIDE
+    for value in _round_values(half):
+        axes.plot([value, value], [-half, -half + 5.0 * pixel], color=FAINT, linewidth=0.8)
+        axes.plot([half, half - 5.0 * pixel], [value, value], color=FAINT, linewidth=0.8)
+        told = f"{value:g}".replace("-", "−")
+        write(axes, value, -half - 6.0 * pixel, told, ha="center", va="top", **PRINT_SMALL, clip_on=False)
+        if labelled:
+            write(
+                axes, half + 6.0 * pixel, value, told, ha="right", va="center", **PRINT_SMALL, clip_on=False
+            )
+
+
+def _round_values(half: float) -> list[float]:
+    """Round values inside +-half, five to seven of them."""
+    raw = half / 2.5
+    power = 10.0 ** np.floor(np.log10(raw))
+    step = float(next(power * m for m in (1.0, 2.0, 5.0, 10.0) if power * m >= raw))
+    most = int(np.floor(half / step))
+    return [step * k for k in range(-most, most + 1)]
+
+
+def _foot(axes: Axes, middle: float) -> None:
+    y = 48.0
+    words = f"u (east to the left) and v (north up) in millions of wavelengths at {middle:g} µm, one scale"
+    write(axes, LEFT, y, words, va="center", **PRINT_SMALL)
+    x = WIDTH - 330.0
+    axes.plot([x, x + 22.0], [y, y], color=SCIENCE, linewidth=1.6)
+    write(axes, x + 28.0, y, "while usable", va="center", **PRINT_SMALL)
+    axes.add_patch(
+        Rectangle((x + 134.0, y - 7.0), 14.0, 14.0, facecolor=FILLED, edgecolor=FAINT, linewidth=0.6)
+    )
+    write(axes, x + 156.0, y, "cells within reach", va="center", fontsize=PRINT_SMALL["fontsize"], color=INK)
