@@ -59,7 +59,7 @@ def scenario_of(name: str = "", requests: int = 6) -> Scenario:
     )
     wishes = tuple(
         request(
-            star(f"star {k}{name}", 130.0 + 18.0 * k, 80.0 if k == UNSERVED else -50.0 + 12.0 * k),
+            star(f"star {k}{name}", 130.0 + 18.0 * k, 80.0 if k == UNSERVED else -50.0 + 12.0 * (k % 6)),
             f"combiner of {2 + k % 2}",
             priority=1 + k % 3,
             field_mas=12.0 + 3.0 * k,
@@ -98,7 +98,10 @@ def ranked(
     priority = np.array([wish.priority for wish in scenario.requests])
     estimate = 0.96 * worth + float(rng.normal(0.0, 0.02 * worth))
     return Ranked(
-        seats=tuple(Seat(station, "one metre", fixed.get(station)) for station in stations),
+        seats=tuple(
+            Seat(station, array.class_of(own).name, fixed.get(station))
+            for station, own in zip(stations, telescopes, strict=True)
+        ),
         telescopes=telescopes,
         lines=tuple(line.name for line in array.delay_lines[: len(stations)]),
         configurations=tuple(

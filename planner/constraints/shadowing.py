@@ -15,6 +15,8 @@ is at height y / cos h + a tan h above the pupil's centre when it gets there.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from planner.constraints.verdict import Verdict
@@ -76,29 +78,59 @@ def obstructed_fraction(
 
 def obstruction(sky: NightSky, placement: Placement) -> np.ndarray:
     """Return the fraction of each pupil hidden by all neighbours together, (star, time, telescope)."""
+    everyone = range(len(placement.telescopes))
+    rays = rays_of(sky)
+    found = [hidden_by(rays, placement, i, [j for j in everyone if j != i]) for i in everyone]
     shape = sky.direction.shape[:2]
+    return np.stack(found, axis=-1).reshape(*shape, -1) if found else np.zeros((*shape, 0))
+
+
+def rays_of(sky: NightSky) -> tuple[np.ndarray, np.ndarray]:
+    """Return where the light comes from: horizontal unit vectors (sample, 2), refracted altitude in radians.
+
+    Samples are all stars at all times, stars first.
+    """
     direction = sky.direction.reshape(-1, 3)
-    altitude = np.deg2rad(refracted_altitude_deg(direction, sky.frame))
+    altitude = np.deg2rad(refracted_altitude_deg(sky.direction, sky.frame).reshape(-1))
     flat = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-12)
-    horizontal = direction[:, :2] / flat[:, None]
-    fraction = np.zeros((len(direction), len(placement.telescopes)))
+    return direction[:, :2] / flat[:, None], altitude
+
+
+def hidden_by(
+    rays: tuple[np.ndarray, np.ndarray], placement: Placement, own: int, others: Sequence[int]
+) -> np.ndarray:
+    """Return the fraction of one pupil that some neighbours hide together, (sample,).
+
+    Parameters
+    ----------
+    rays : (ndarray (sample, 2), ndarray (sample,))
+        From :func:`rays_of`.
+    placement : Placement
+    own : int
+        Whose pupil.
+    others : sequence of int
+        Whose enclosures.
+    """
+    horizontal, altitude = rays
+    mine = placement.classes[own]
+    cylinders = [
+        (
+            (placement.vectors_m[j] - placement.vectors_m[own])[:2],
+            placement.classes[j].enclosure_radius_m,
+            _top_above_pupil_m(placement, own, j),
+        )
+        for j in others
+    ]
+    fraction = np.zeros(len(altitude))
     # Below the horizon another limit says no; the formula holds for rays that rise.
     risen = altitude > np.deg2rad(0.5)
-    for i, own in enumerate(placement.classes):
-        cylinders = [
-            (
-                (placement.vectors_m[j] - placement.vectors_m[i])[:2],
-                other.enclosure_radius_m,
-                _top_above_pupil_m(placement, i, j),
-            )
-            for j, other in enumerate(placement.classes)
-            if j != i
-        ]
-        near = [risen & _may_hide(horizontal, altitude, cylinder, own.diameter_m) for cylinder in cylinders]
-        samples = np.flatnonzero(np.logical_or.reduce(near)) if near else np.empty(0, dtype=int)
-        if len(samples):
-            fraction[samples, i] = _hidden(horizontal[samples], altitude[samples], cylinders, own)
-    return fraction.reshape(*shape, -1)
+    near = np.zeros(len(altitude), dtype=bool)
+    for cylinder in cylinders:
+        near |= risen & _may_hide(horizontal, altitude, cylinder, mine.diameter_m)
+    samples = np.flatnonzero(near)
+    if len(samples):
+        fraction[samples] = _hidden(horizontal[samples], altitude[samples], cylinders, mine)
+    return fraction
 
 
 def _top_above_pupil_m(placement: Placement, own: int, other: int) -> float:

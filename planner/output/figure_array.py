@@ -7,7 +7,6 @@ a label which finds no room on the map is not lost.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,7 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle
 
-from planner.geometry.baselines import azimuths_deg, baseline_vectors_m, lengths_m, pairs, station_vectors_m
+from planner.geometry.baselines import pairs
 from planner.output.figures import (
     BEHIND,
     CALIBRATOR,
@@ -36,13 +35,14 @@ from planner.output.figures import (
     panel,
     write,
 )
+from planner.output.map_ground import HEAD, MAP, Ground, baselines, fixed_pads, ground_of, standing
 from planner.output.map_labels import SAMPLES, Room, box_around, near
 from planner.output.ranking_words import moves_of, nights_told
 from planner.output.sentences import counted
 from planner.output.svg import Picture, clean
 from planner.ranking.answers import Ranked, Ranking
 
-WIDTH, MAP, TALLEST, EDGE, HEAD, FOOT = 1180.0, 830.0, 760.0, 64.0, 46.0, 34.0
+WIDTH, FOOT = 1180.0, 34.0
 SIDE = MAP + 30.0
 CHARACTER, LINE = 7.3, 15.0  # of a small character and a line of them, in pixels, on the safe side
 NAME_MAX = 22
@@ -58,43 +58,6 @@ ARROW: dict[str, Any] = {
 BENT: dict[str, Any] = {"shrinkA": 7.0, "shrinkB": 9.0, "connectionstyle": f"arc3,rad={BEND}"}
 LENGTH: dict[str, Any] = {"fontsize": PRINT_SMALL_PX, "color": SCIENCE, "bbox": BEHIND, "zorder": 5.0}
 ALONG = (0.5, 0.4, 0.6, 0.3, 0.7, 0.22, 0.78)
-
-
-@dataclass(frozen=True)
-class Ground:
-    """The map's scale: metres of the array to pixels of the figure.
-
-    Attributes
-    ----------
-    west_m, north_m : float
-        Of the upper left corner of the map.
-    scale : float
-        Pixels to a metre, the same in both directions.
-    height : float
-        Of the map, pixels.
-    """
-
-    west_m: float
-    north_m: float
-    scale: float
-    height: float
-
-    def at(self, east_m: float, north_m: float) -> tuple[float, float]:
-        """Return pixels from the left and from the top."""
-        return (east_m - self.west_m) * self.scale, HEAD + (self.north_m - north_m) * self.scale
-
-
-def ground_of(ranking: Ranking) -> Ground:
-    """Return the scale at which every station of the array fits into the map."""
-    stations = ranking.scenario.array.stations
-    east, north = (np.array([getattr(s, key) for s in stations]) for key in ("east_m", "north_m"))
-    largest = max(own.enclosure_radius_m for own in ranking.scenario.array.telescope_classes)
-    wide, tall = (max(float(np.ptp(axis)), 4.0 * largest) for axis in (east, north))
-    scale = min((MAP - 2.0 * EDGE) / wide, (TALLEST - 2.0 * EDGE) / tall)
-    height = max(tall * scale + 2.0 * EDGE, 380.0)
-    west = (float(east.min()) + float(east.max())) / 2.0 - MAP / scale / 2.0
-    top = (float(north.min()) + float(north.max())) / 2.0 + height / scale / 2.0
-    return Ground(west, top, scale, height)
 
 
 def array_figure(ranking: Ranking, name: str) -> Drawn:
@@ -127,7 +90,7 @@ def array_figure(ranking: Ranking, name: str) -> Drawn:
         room = Room((0.0, MAP, HEAD, HEAD + ground.height))
         _heading(axes, ranking, best)
         _scale_bar(axes, ground, room)
-        _enclosures(axes, ground, ranking, best)
+        _enclosures(axes, ground, ranking, best, room)
         _pads(axes, ground, ranking, best, room)
         if best is not None:
             _baselines(axes, _ends(ground, ranking, best), room)
@@ -153,13 +116,6 @@ def _story(ranking: Ranking, best: Ranked | None) -> str:
         for move in moves_of(ranking, best)
     )
     return f"{whole} Best subarray {best.name}. Baselines: {lines}. {moves or 'Nothing moves'}."
-
-
-def baselines(ranking: Ranking, one: Ranked) -> list[tuple[str, float, float]]:
-    """Return every baseline of a subarray: its name, length in metres and azimuth in degrees."""
-    vectors = baseline_vectors_m(station_vectors_m(ranking.scenario.array, one.stations))
-    names = [f"{one.stations[i]}–{one.stations[j]}" for i, j in pairs(len(one.seats))]
-    return list(zip(names, lengths_m(vectors).tolist(), azimuths_deg(vectors).tolist(), strict=True))
 
 
 def _heading(axes: Axes, ranking: Ranking, best: Ranked | None) -> None:
@@ -194,18 +150,7 @@ def _round_length(most: float) -> float:
     return float(max(m * power for m in (1.0, 2.0, 5.0) if m * power <= most))
 
 
-def standing(ranking: Ranking, best: Ranked | None) -> dict[str, str]:
-    """Return {station: telescope} once the subarray stands: its own telescopes, and those that stay."""
-    scenario = ranking.scenario
-    placed = dict(scenario.array.placed(scenario.night.configuration))
-    if best is not None:
-        chosen = dict(zip(best.telescopes, best.stations, strict=True))
-        # A telescope in the way of a chosen one is not drawn: where it goes is not the ranking's to say.
-        placed = {t: s for t, s in placed.items() if s not in best.stations or t in chosen} | chosen
-    return {station: telescope for telescope, station in placed.items()}
-
-
-def _enclosures(axes: Axes, ground: Ground, ranking: Ranking, best: Ranked | None) -> None:
+def _enclosures(axes: Axes, ground: Ground, ranking: Ranking, best: Ranked | None, room: Room) -> None:
     """Circles of the true radius: filled where one of the subarray will stand, dashed where one leaves."""
     array = ranking.scenario.array
     chosen = set() if best is None else set(best.stations)
@@ -219,12 +164,9 @@ def _enclosures(axes: Axes, ground: Ground, ranking: Ranking, best: Ranked | Non
     for station, telescope, style in circles:
         own = array.station(station)
         radius = max(array.class_of(telescope).enclosure_radius_m * ground.scale, 0.5)
-        axes.add_patch(Circle(ground.at(own.east_m, own.north_m), radius, zorder=1.0, **style))
-
-
-def fixed_pads(ranking: Ranking) -> set[str]:
-    """Return the stations on which a fixed telescope stands."""
-    return {own.station for own in ranking.scenario.array.telescopes if own.station is not None}
+        middle = ground.at(own.east_m, own.north_m)
+        axes.add_patch(Circle(middle, radius, zorder=1.0, **style))
+        room.take(middle, (radius, radius))
 
 
 def _pads(axes: Axes, ground: Ground, ranking: Ranking, best: Ranked | None, room: Room) -> None:
@@ -290,9 +232,12 @@ def _names(axes: Axes, ground: Ground, ranking: Ranking, best: Ranked | None, ro
             lines.append(clean(f"{left[station.name]} leaves", NAME_MAX))
         own = station.name in chosen
         wide, tall = max(map(len, lines)) * (CHARACTER + own * 0.9), LINE * len(lines)
-        middle = near(
-            ground.at(station.east_m, station.north_m), (wide / 2.0, tall / 2.0), room, PAD, must=own
+        telescope = there.get(station.name) or left.get(station.name)
+        enclosure = (
+            0.0 if telescope is None else ranking.scenario.array.class_of(telescope).enclosure_radius_m
         )
+        mark = ground.at(station.east_m, station.north_m)
+        middle = near(mark, (wide / 2.0, tall / 2.0), room, max(PAD, enclosure * ground.scale), must=own)
         if middle is None:
             continue
         for number, words in enumerate(lines):

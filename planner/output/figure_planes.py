@@ -3,15 +3,14 @@
 Asking most means: the largest product of priority and cells within reach (of
 the best of the three). u grows to the left (east) and v upwards (north), both
 conjugates are drawn, all planes have one scale. Tracks are those of the middle
-spectral channel, drawn while a science step of the request can be going on in
-the first night; cells are those of every channel that is kept.
+spectral channel while the pair is usable in the first night; cells are those
+of every channel that is kept, exactly as the ranking counts them.
 """
 
 from __future__ import annotations
 
 import datetime
 import itertools
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,12 +20,10 @@ from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from planner.constraints.tonight import NightLimits, night_limits
-from planner.geometry.baselines import baseline_vectors_m, pairs, station_vectors_m
-from planner.geometry.uv import uvw_m
 from planner.output.feasibility_words import date_told
 from planner.output.figure_uv import middle_um, number_of
 from planner.output.figures import (
+    BEHIND,
     FAINT,
     FILLED,
     HAIR,
@@ -45,14 +42,12 @@ from planner.output.figures import (
 from planner.output.sentences import counted
 from planner.output.svg import Picture, clean
 from planner.ranking.answers import Ranked, Ranking
-from planner.scenario.array import Configuration
-from planner.scenario.targets import Scenario
-from planner.scheduling.candidates import beams_of
-from planner.scheduling.subarrays import Subarray, possible_subarrays
-from planner.scheduling.visits import facts_of
+from planner.ranking.cells import uv_of
+from planner.ranking.moments import moments_of
+from planner.ranking.seats import seating, seats_of
+from planner.ranking.usable import line_choices_of, pair_numbers, usable_bits
 from planner.science.coverage import cell_codes, cells_of
 from planner.sky.earth import offline_earth
-from planner.sky.night import NightSky, night_sky
 from planner.units import RAD_PER_MAS
 
 PLANES, WIDTH, SIDE, GAP, LEFT, TOP, FOOT = 3, 1180.0, 346.0, 46.0, 48.0, 106.0, 66.0
@@ -64,7 +59,7 @@ class Plane:
 
     Attributes
     ----------
-    uv_m : ndarray (time, pair, 2)
+    uv_m : ndarray (slot, pair, 2)
         NaN where the pair cannot be used.
     cells : tuple of (int, int)
         One of each conjugate pair.
@@ -86,21 +81,8 @@ def demanding_request(ranking: Ranking) -> int | None:
     return int(np.argmax(asked)) if asked.max(initial=0) > 0 else None
 
 
-def placed_scenario(ranking: Ranking, one: Ranked, request: int) -> Scenario:
-    """Return the scenario of one request alone, with the subarray's movable telescopes on its stations."""
-    scenario = ranking.scenario
-    movable = {own.name for own in scenario.array.telescopes if own.station is None}
-    placement = {t: s for t, s in zip(one.telescopes, one.stations, strict=True) if t in movable}
-    name = scenario.night.configuration
-    array = scenario.array.model_copy(
-        update={"configurations": (Configuration(name=name, placement=placement),)}
-    )
-    wish = scenario.requests[ranking.requests[request]]
-    return scenario.model_copy(update={"array": array, "requests": (wish,), "calibrators": ()})
-
-
-def plane_of(ranking: Ranking, one: Ranked, request: int, sky: NightSky) -> Plane:
-    """Work out what a subarray reaches for a request.
+def plane_of(ranking: Ranking, one: Ranked, request: int, date: datetime.date) -> Plane:
+    """Work out what a subarray reaches for a request in a night, on the best delay lines.
 
     Parameters
     ----------
@@ -108,42 +90,32 @@ def plane_of(ranking: Ranking, one: Ranked, request: int, sky: NightSky) -> Plan
     one : Ranked
     request : int
         Position in ``ranking.requests``.
-    sky : NightSky
-        With the request's target as its first star.
+    date : datetime.date
+
+    Raises
+    ------
+    NoNight
     """
-    scenario = placed_scenario(ranking, one, request)
-    wish = scenario.requests[0]
+    scenario, asked = ranking.scenario, ranking.requests[request]
+    wish = scenario.requests[asked]
     combiner = scenario.array.combiner(wish.combiner)
-    limits = night_limits(scenario, sky, scenario.night.configuration)
-    every = baseline_vectors_m(station_vectors_m(scenario.array, one.stations))
-    uv = uvw_m(sky.icrs_rad[[0]], sky.frame.rotation, every)[0, :, :, :2]
-    column = {frozenset(pair): number for number, pair in enumerate(pairs(len(one.seats)).tolist())}
+    # Fixed telescopes that are not in the subarray still cast their shadows.
+    own = {seat.station for seat in one.seats}
+    others = [seat for seat in seats_of(scenario.array) if seat.telescope and seat.station not in own]
+    seats = [*one.seats, *others]
+    moments = moments_of(scenario, date, seats, seating(scenario.array, seats), [asked])
+    members = np.array(list(itertools.combinations(range(len(one.seats)), combiner.beams)), dtype=np.intp)
+    choices = line_choices_of(scenario.array, seats, members)
+    bits = usable_bits(moments, combiner, np.array([0]), members, choices)[:, 0]
+    usable = np.unpackbits(bits, axis=-1, count=moments.slots).astype(bool)
+    uv = uv_of(moments, 0)
     used = np.zeros(uv.shape[:2], dtype=bool)
-    anyhow = np.zeros(len(uv), dtype=bool)
-    for chosen in possible_subarrays(limits.placement, combiner, wish):
-        names = [limits.placement.telescopes[k] for k in chosen]
-        if not set(names) <= set(one.telescopes):
-            continue
-        seats = [one.telescopes.index(name) for name in names]
-        covered = _covered(limits, combiner.name, chosen, [one.lines[seat] for seat in seats])
-        columns = [column[frozenset(pair)] for pair in itertools.combinations(seats, 2)]
-        used[:, columns] |= covered[:, None]
-        anyhow |= covered
-    codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
-    cells = cells_of(codes[used])
-    return Plane(np.where(used[..., None], uv, np.nan), cells, float(anyhow.sum()) * sky.tick_s / 3600.0)
-
-
-def _covered(limits: NightLimits, combiner: str, chosen: tuple[int, ...], lines: Sequence[str]) -> np.ndarray:
-    """Ticks during some science step that these telescopes can make on these lines, (time,)."""
-    names = [line.name for line in limits.scenario.array.delay_lines]
-    facts = facts_of(limits, Subarray(combiner, chosen, tuple(names.index(line) for line in lines)))
-    beams = beams_of(limits, facts, 0, 0)
-    edges = np.zeros(len(beams.usable) + 1, dtype=int)
-    for start in np.flatnonzero(beams.usable):
-        edges[start] += 1
-        edges[min(start + beams.ticks, len(beams.usable))] -= 1
-    return np.asarray(np.cumsum(edges)[:-1] > 0)
+    for part, columns in zip(usable, pair_numbers(members, len(seats)), strict=True):
+        used[:, columns] |= part[:, None]
+    kept = np.unique(pair_numbers(members, len(seats)))
+    cells = cells_of(cell_codes(uv, combiner.wavelengths_um, wish.field_mas)[used])
+    hours = float(usable.any(axis=0).sum()) * scenario.night.slot_s / 3600.0
+    return Plane(np.where(used[..., None], uv, np.nan)[:, kept], cells, hours)
 
 
 def planes_figure(ranking: Ranking, name: str) -> Drawn | None:
@@ -166,8 +138,7 @@ def planes_figure(ranking: Ranking, name: str) -> Drawn | None:
     shown, wish = ranking.top[:PLANES], ranking.scenario.requests[ranking.requests[request]]
     date = ranking.nights[0]
     with offline_earth():
-        sky = night_sky(ranking.scenario, date, [wish.star])
-        planes = [plane_of(ranking, one, request, sky) for one in shown]
+        planes = [plane_of(ranking, one, request, date) for one in shown]
     wavelengths = ranking.scenario.array.combiner(wish.combiner).wavelengths_um
     cell = 1.0 / (wish.field_mas * RAD_PER_MAS) / 1e6
     middle = middle_um(wavelengths)
@@ -230,7 +201,7 @@ def _why(ranking: Ranking, request: int, date: datetime.date) -> str:
 def _plane(axes: Axes, plane: Plane, cell: float, middle: float) -> None:
     """Cells filled lightly, tracks over them, both with their conjugates."""
     if not plane.cells:
-        write(axes, 0.0, 0.0, "out of reach", **MIDDLE, style="italic", color=SOFT)
+        write(axes, 0.0, 0.0, "out of reach", **MIDDLE, style="italic", color=SOFT, bbox=BEHIND)
         return
     corners = np.array([(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)])
     middles = np.array(sorted({(s * u, s * v) for u, v in plane.cells for s in (1, -1)}), dtype=float)
@@ -241,15 +212,12 @@ def _plane(axes: Axes, plane: Plane, cell: float, middle: float) -> None:
 
 
 def unbroken(uv_m: np.ndarray) -> list[np.ndarray]:
-    """Return the stretches of each pair's track (time, pair, 2) without NaN, each (time, 2)."""
+    """Return the stretches of each pair's track (slot, pair, 2) without NaN, each (slot, 2)."""
     found = []
     for pair in range(uv_m.shape[1]):
         seen = np.isfinite(uv_m[:, pair, 0])
         edges = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(int))).reshape(-1, 2)
-        # Every fifth tick is smooth enough; the last one closes the stretch.
-        found += [
-            uv_m[np.unique(np.append(np.arange(first, last, 5), last - 1)), pair] for first, last in edges
-        ]
+        found += [uv_m[first:last, pair] for first, last in edges]
     return found
 
 

@@ -20,6 +20,7 @@ from planner.output.html import page_environment
 from planner.output.ranking_words import (
     best_in,
     difference,
+    lines_told,
     method,
     move_told,
     moves_of,
@@ -154,7 +155,7 @@ def seat_rows(ranking: Ranking, one: Ranked) -> tuple[SeatRow, ...]:
         return "stays" if move is None else f"moves from {move.start}" if move.start else "to be set up"
 
     return tuple(
-        SeatRow(seat.station, telescope, seat.telescope_class, line, done(telescope))
+        SeatRow(seat.station, telescope, seat.telescope_class, line or "–", done(telescope))
         for seat, telescope, line in zip(one.seats, one.telescopes, one.lines, strict=True)
     )
 
@@ -174,8 +175,8 @@ def rank_row(ranking: Ranking, one: Ranked, place: str) -> RankRow:
     return RankRow(
         place=place,
         stations=one.name,
-        telescopes="–".join(one.telescopes),
-        lines="–".join(one.lines),
+        telescopes=", ".join(one.telescopes),
+        lines=lines_told(one),
         configurations=", ".join(one.configurations) or "none",
         truth="–" if one.truth is None else score_told(one.truth.score),
         bound="–" if one.truth is None else score_told(one.truth.bound),

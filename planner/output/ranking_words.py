@@ -12,6 +12,7 @@ from planner.output.feasibility_words import date_told, joined, number_told
 from planner.output.sentences import counted, thousands
 from planner.ranking.answers import Ranked, Ranking, Truth
 
+NIGHTS_MAX = 5  # more of them are told by the worst and the best
 SMALLEST = 0.05  # a difference of scores below it is told as none
 
 
@@ -130,9 +131,14 @@ def nights_told(nights: Sequence[datetime.date]) -> str:
     return f"{len(nights)} nights from {date_told(min(nights))} to {date_told(max(nights))}"
 
 
-def _mean(ranking: Ranking) -> str:
-    count = len(ranking.nights)
-    return "" if count == 1 else f", mean over the {count} nights"
+def mean_told(ranking: Ranking) -> str:
+    """Say over which nights the worth of the best is a mean; nothing for one night."""
+    best = ranking.top[0] if ranking.top else None
+    whole = len(ranking.nights)
+    count = whole if best is None or best.truth is None else len(best.truth.nights)
+    if count < whole:
+        return f"planned for {count} of the {whole} nights"
+    return "" if whole == 1 else f"mean over the {whole} nights"
 
 
 def verdict(ranking: Ranking) -> str:
@@ -142,13 +148,20 @@ def verdict(ranking: Ranking) -> str:
     best = ranking.top[0]
     moves = best.score.moves
     takes = f"{counted(moves, 'telescope')} to move" if moves else "nothing has to move"
-    return f"Combine {best.name}: {worth_told(best)}{_mean(ranking)}; {takes}."
+    mean = ", ".join(filter(None, (worth_told(best), mean_told(ranking))))
+    return f"Combine {best.name}: {mean}; {takes}."
 
 
 def planned_told(truth: Truth) -> str:
     """Say over which nights plans were made, where there are several."""
     if len(truth.nights) == 1:
         return ""
+    if len(truth.nights) > NIGHTS_MAX:
+        worst, best = (pick(truth.nights, key=lambda night: night[1]) for pick in (min, max))
+        return (
+            f"From {thousands(worst[1])} on {date_told(worst[0])} to {thousands(best[1])} "
+            f"on {date_told(best[0])}."
+        )
     told = [f"{date_told(date)} {thousands(score)}" for date, score, _, _ in truth.nights]
     return f"Planned night by night: {joined(told)}."
 
@@ -285,6 +298,11 @@ def uncounted_names(ranking: Ranking) -> tuple[str, ...]:
     return tuple(r.name for k, r in enumerate(ranking.scenario.requests) if k not in counted_ones)
 
 
+def lines_told(one: Ranked) -> str:
+    """Return the delay lines of a subarray in a list; a dash for a seat without one."""
+    return ", ".join(line or "–" for line in one.lines) if any(one.lines) else ""
+
+
 def estimate_errors(ranking: Ranking) -> np.ndarray:
     """Return estimate less true score, in per cent of the true score, of the top where plans were made."""
     made = [one for one in ranking.top if one.truth is not None and one.truth.score > 0]
@@ -313,6 +331,9 @@ def method(ranking: Ranking) -> tuple[tuple[str, str], ...]:
         f"on the mean, from {errors.min():+.1f} % to {errors.max():+.1f} %.".replace("-", "−")
     )
     mean = ", mean over the nights" if several else ""
+    made = [one.truth for one in ranking.top if one.truth is not None]
+    some = bool(made) and len(made[0].nights) < len(ranking.nights)
+    which = f" Plans were made for {joined([date_told(n[0]) for n in made[0].nights])}." if some else ""
     return (
         (
             "considered",
@@ -333,10 +354,14 @@ def method(ranking: Ranking) -> tuple[tuple[str, str], ...]:
         (
             "true score",
             f"The score of the plan that the scheduler makes with this subarray alone{mean}; a cell counts "
-            "once a night, times the priority of its request.",
+            f"once a night, times the priority of its request.{which}",
         ),
         ("bound", f"What no plan of the visits considered can exceed, proven by the solver{mean}."),
-        ("one at a time", "A night may combine several subarrays; the ranking compares one at a time."),
+        (
+            "alone",
+            "Each subarray is judged as if no other telescope were used. A request for fewer beams uses the "
+            "best part of it.",
+        ),
         (
             "front",
             "The subarrays that none considered equals in everything (estimate, value in reach, requests, "

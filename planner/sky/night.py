@@ -159,7 +159,7 @@ def night_sky(scenario: Scenario, date: datetime.date, stars: Sequence[Star] | N
     if stars is None:
         stars = [request.star for request in scenario.requests] + list(scenario.calibrators)
     dark = dark_hours(place, date, settings.sun_altitude_max_deg)
-    times, first_slot = _ticks(dark, settings.tick_s, settings.slot_s)
+    times, first_slot = ticks_of(dark, settings.tick_s, settings.slot_s)
     frame = earth_frame(place, times)
     return NightSky(
         dark=dark,
@@ -174,8 +174,14 @@ def night_sky(scenario: Scenario, date: datetime.date, stars: Sequence[Star] | N
     )
 
 
-def _ticks(dark: DarkHours, tick_s: int, slot_s: int) -> tuple[Time, int]:
-    """Whole multiples of tick_s of UTC inside the dark hours, and the first that is a multiple of slot_s."""
+def ticks_of(dark: DarkHours, tick_s: int, slot_s: int) -> tuple[Time, int]:
+    """Return whole multiples of tick_s of UTC in the dark hours, and the first that is one of slot_s.
+
+    Parameters
+    ----------
+    dark : DarkHours
+    tick_s, slot_s : int
+    """
     with offline_earth():
         midnight = Time(dark.start.strftime("%Y-%m-%d"), scale="utc")
         first = int(np.ceil((dark.start - midnight).to_value("s") / tick_s))

@@ -1,0 +1,140 @@
+"""Cells of the (u, v) plane that every subarray reaches, exactly, as bits.
+
+The cells that pairs of seats cross at the slots are numbered, request by
+request; a set of cells is a row of bits. What a pair fills between two slots is
+the OR of two overlapping windows of a power of two of slots (a sparse table),
+so a run of any length costs two look-ups a pair.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.geometry.baselines import baseline_vectors_m
+from planner.geometry.uv import uvw_m
+from planner.ranking.moments import Moments
+from planner.ranking.usable import pair_numbers, runs_of
+from planner.scenario.array import Combiner
+from planner.science.coverage import cell_codes
+
+CHUNK_WORDS = 6_000_000  # of gathered bits at once
+
+
+@dataclass(frozen=True)
+class CellTable:
+    """Cells of one request in one night.
+
+    Attributes
+    ----------
+    windows : tuple of ndarray (pair, start, word)
+        Element k: cells of a pair over 2^k slots from each start, packed in 64-bit words.
+    projected_m : ndarray (slot, pair)
+        Projected baselines.
+    """
+
+    windows: tuple[np.ndarray, ...]
+    projected_m: np.ndarray
+
+
+def uv_of(moments: Moments, row: int) -> np.ndarray:
+    """Return u and v of every pair of seats at every slot, metres, (slot, pair, 2)."""
+    every = baseline_vectors_m(moments.placement.vectors_m)
+    return uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.rotation, every)[0, :, :, :2]
+
+
+def known_cells(nights: list[Moments], row: int, combiner: Combiner, field_mas: float) -> np.ndarray:
+    """Return the codes of the cells that some pair crosses in some night while both may be used, sorted."""
+    found = []
+    for moments in nights:
+        codes = cell_codes(uv_of(moments, row), combiner.wavelengths_um, field_mas)
+        allowed = np.unpackbits(moments.together[:, row], axis=-1, count=moments.slots).astype(bool)
+        found.append(np.unique(codes[allowed.T]))
+    return np.unique(np.concatenate(found))
+
+
+def cell_table(
+    moments: Moments, row: int, combiner: Combiner, field_mas: float, known: np.ndarray
+) -> CellTable:
+    """Work out the cells of every pair of seats for one request.
+
+    Parameters
+    ----------
+    moments : Moments
+    row : int
+        Position of the request.
+    combiner : Combiner
+    field_mas : float
+    known : ndarray
+        From :func:`known_cells`.
+    """
+    uv = uv_of(moments, row)
+    codes = cell_codes(uv, combiner.wavelengths_um, field_mas)
+    place = np.minimum(np.searchsorted(known, codes), max(len(known) - 1, 0))
+    real = known[place] == codes if len(known) else np.zeros(codes.shape, dtype=bool)
+    slots, pair_count, _ = codes.shape
+    words = max(1, (len(known) + 63) // 64)
+    base = np.zeros((pair_count, slots, words), dtype=np.uint64)
+    slot, pair = np.meshgrid(np.arange(slots), np.arange(pair_count), indexing="ij")
+    for channel in range(codes.shape[2]):
+        word, bit = np.divmod(place[:, :, channel], 64)
+        mask = np.where(real[:, :, channel], np.uint64(1) << bit.astype(np.uint64), np.uint64(0))
+        base[pair, slot, word] |= mask
+    windows = [base]
+    width = 1
+    while 2 * width <= slots:
+        last = windows[-1]
+        windows.append(last[:, :-width] | last[:, width:])
+        width *= 2
+    return CellTable(tuple(windows), np.hypot(uv[..., 0], uv[..., 1]))
+
+
+def cells_between(table: CellTable, numbers: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+    """Return the cells that sets of pairs fill from one slot to another, both included, (run, word).
+
+    Parameters
+    ----------
+    table : CellTable
+    numbers : ndarray (run, pair)
+        Pairs of seats.
+    first, last : ndarray (run,)
+    """
+    words = table.windows[0].shape[2]
+    found = np.zeros((len(numbers), words), dtype=np.uint64)
+    level = np.frexp(last - first + 1)[1] - 1
+    part = max(1, CHUNK_WORDS // (words * max(1, numbers.shape[1])))
+    for power in np.unique(level):
+        rows = np.flatnonzero(level == power)
+        window = table.windows[power]
+        for start in range(0, len(rows), part):
+            chunk = rows[start : start + part]
+            own, a, b = numbers[chunk], first[chunk, None], last[chunk, None] - (1 << int(power)) + 1
+            found[chunk] = np.bitwise_or.reduce(window[own, a] | window[own, b], axis=1)
+    return found
+
+
+def reached(table: CellTable, members: np.ndarray, bits: np.ndarray, seats: int, slots: int) -> np.ndarray:
+    """Return the cells that each subarray fills while it is usable, (subarray, word).
+
+    Parameters
+    ----------
+    table : CellTable
+    members : ndarray (subarray, beam)
+    bits : ndarray of uint8 (subarray, byte)
+        When it is usable.
+    seats, slots : int
+    """
+    row, first, last = runs_of(bits, slots)
+    found = np.zeros((len(members), table.windows[0].shape[2]), dtype=np.uint64)
+    if len(row):
+        filled = cells_between(table, pair_numbers(members[row], seats), first, last)
+        # Runs of one subarray stand next to one another.
+        starts = np.flatnonzero(np.diff(row, prepend=-1))
+        found[row[starts]] = np.bitwise_or.reduceat(filled, starts, axis=0)
+    return found
+
+
+def count(cells: np.ndarray) -> np.ndarray:
+    """Return how many cells are set, summed over the last axis."""
+    return np.bitwise_count(cells).sum(axis=-1, dtype=np.int64)

@@ -1,0 +1,138 @@
+"""What a night plan would score, quickly, for every subarray at once.
+
+Visits are put into the night one after the other, the most valuable first, each
+where fewest others could be; that is a plan, though not the best one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.scenario.targets import Scenario
+from planner.scheduling.setup import capture_s, carriage_s, slew_s
+
+# Typical moves, by looking at plans: to a calibrator and back, and from one visit to the next.
+NEAR_DEG, NEAR_PART = 6.0, 0.05
+FAR_DEG, FAR_PART = 50.0, 0.25
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What a request would bring on every subarray.
+
+    Attributes
+    ----------
+    value : ndarray (subarray,)
+        Of one visit: its cells times the priority.
+    visits : int
+        How many are wanted.
+    bits : ndarray of uint8 (subarray, byte)
+        Slots at which it can be observed.
+    before, science, whole : int
+        Slots from the start of a visit to its science step, of that step, and of the visit with the set-up to it.
+    """
+
+    value: np.ndarray
+    visits: int
+    bits: np.ndarray
+    before: int
+    science: int
+    whole: int
+
+    @classmethod
+    def of(cls, scenario: Scenario, request: int, cells: np.ndarray, bits: np.ndarray) -> Wish:
+        """Return the wish of a request whose best visit fills so many cells on each subarray."""
+        wish = scenario.requests[request]
+        combiner = scenario.array.combiner(wish.combiner)
+        classes = [c for c in scenario.array.telescope_classes if c.name in combiner.limiting_magnitude]
+        capture = min((capture_s(combiner, [own]) for own in classes), default=combiner.fringe_search_s)
+        slot = scenario.night.slot_s
+        before = combiner.calibrator_recording_s + capture + _travel_s(scenario, NEAR_DEG, NEAR_PART)
+        whole = (
+            before + combiner.science_recording_s + before + capture + _travel_s(scenario, FAR_DEG, FAR_PART)
+        )
+        return cls(
+            value=wish.priority * cells.astype(float),
+            visits=wish.visits,
+            bits=bits,
+            before=round(before / slot),
+            science=max(1, round(combiner.science_recording_s / slot)),
+            # Visits start on slots, so what is left of the last one is lost.
+            whole=max(1, int(np.ceil(whole / slot))),
+        )
+
+
+def _travel_s(scenario: Scenario, angle_deg: float, part: float) -> float:
+    """Time of a slew by an angle and of a carriage over a part of its stroke, whichever is longer, median device."""
+    array = scenario.array
+    slews = [
+        float(slew_s(np.array(angle_deg), np.array(angle_deg / 2.0), own)) for own in array.telescope_classes
+    ]
+    runs = [
+        float(carriage_s(np.array(part * (own.stroke_m[1] - own.stroke_m[0])), own))
+        for own in array.delay_lines
+    ]
+    return max(float(np.median(slews)), float(np.median(runs)) if runs else 0.0)
+
+
+def estimated(wishes: Sequence[Wish], slots: int) -> np.ndarray:
+    """Return what each request brings to the estimate on each subarray, (subarray, request).
+
+    Parameters
+    ----------
+    wishes : sequence of Wish
+    slots : int
+    """
+    subarrays = len(wishes[0].value) if wishes else 0
+    found = np.zeros((subarrays, len(wishes)))
+    if not subarrays:
+        return found
+    pressure = np.sum([_density(wish, slots) for wish in wishes], axis=0)
+    taken = np.zeros((subarrays, slots), dtype=bool)
+    order = sorted(
+        range(len(wishes)), key=lambda row: (-float(wishes[row].value.mean() / wishes[row].whole), row)
+    )
+    for row in order:
+        wish = wishes[row]
+        for _ in range(wish.visits):
+            start, fits = _place(wish, taken, pressure, slots)
+            rows = np.flatnonzero(fits & (wish.value > 0))
+            if not len(rows):
+                break
+            found[rows, row] += wish.value[rows]
+            span = np.arange(wish.whole)
+            at = np.minimum(start[rows, None] + span, slots - 1)
+            taken[rows[:, None], at] = True
+    return found
+
+
+def _density(wish: Wish, slots: int) -> np.ndarray:
+    """How much value waits at each slot, mean over the subarrays, spread over the slots that are open, (slot,)."""
+    open_ = np.unpackbits(wish.bits, axis=-1, count=slots).mean(axis=0)
+    return float(wish.value.mean()) * open_ / max(float(open_.sum()), 1e-9)
+
+
+def _place(wish: Wish, taken: np.ndarray, pressure: np.ndarray, slots: int) -> tuple[np.ndarray, np.ndarray]:
+    """Where a visit starts on each subarray, and whether it fits at all: where least else could be."""
+    starts = slots - wish.whole + 1
+    if starts <= 0:
+        return np.zeros(len(taken), dtype=int), np.zeros(len(taken), dtype=bool)
+    busy = _sums(taken, wish.whole)[:, :starts] > 0
+    closed = ~np.unpackbits(wish.bits, axis=-1, count=slots).astype(bool)
+    shut = _sums(closed, wish.science + 1)[:, wish.before : wish.before + starts] > 0
+    short = np.ones(busy.shape, dtype=bool)
+    short[:, : shut.shape[1]] = busy[:, : shut.shape[1]] | shut
+    cost = np.convolve(pressure, np.ones(wish.whole), mode="valid")[:starts]
+    ranked = np.where(short, np.inf, cost)
+    start = np.argmin(ranked, axis=1)
+    return start, ~short[np.arange(len(taken)), start]
+
+
+def _sums(flags: np.ndarray, width: int) -> np.ndarray:
+    """Sum over each window of so many slots, (subarray, start)."""
+    total = np.zeros((len(flags), flags.shape[1] + 1), dtype=np.int16)
+    np.cumsum(flags, axis=1, out=total[:, 1:])
+    return total[:, width:] - total[:, :-width]

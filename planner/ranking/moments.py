@@ -1,0 +1,230 @@
+"""A night on its slots, for every request and every seat: where each may be used, packed as bits.
+
+Bits stand for slots, eight to a byte, request by request. What concerns one
+seat, a pair of seats (shadows, delay range, classes) or the request is met
+into pairs, so that a subarray on given strokes is the AND of its pairs
+(Helly's theorem in one dimension).
+
+Shadows: fixed telescopes are always there; of the movable ones each is judged
+beside the fixed, two together are not. A plan judges all of them together.
+"""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.constraints.darkness import moon_separation_deg
+from planner.constraints.delay_range import path_rate_m_per_s
+from planner.constraints.horizon import altitude_lower, altitude_upper, azimuth_drive, skyline
+from planner.constraints.instrument import faint_limit
+from planner.constraints.shadowing import hidden_by, rays_of
+from planner.constraints.tonight import NightLimits
+from planner.constraints.verdict import Verdict, all_allowed
+from planner.geometry.delays import path_m
+from planner.geometry.placement import Placement
+from planner.ranking.answers import Seat
+from planner.scenario.targets import Scenario
+from planner.sky.curve import sky_curve
+from planner.sky.directions import place_of
+from planner.sky.earth_curve import seconds_after
+from planner.sky.night import NightSky, dark_hours, ticks_of
+
+Stroke = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Moments:
+    """One night on its slots.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    placement : Placement
+        Every seat.
+    sky : NightSky
+        Star k is the target of the k-th request counted; times are the slots.
+    path_m : ndarray (request, slot, seat)
+    seat : ndarray of uint8 (seat, request, byte)
+        Where a seat may be used, limits of the request included.
+    together : ndarray of uint8 (pair, request, byte)
+        Where two seats may be used together, delay lines aside; pairs i < j in lexicographic order.
+    rate_m_per_s : ndarray (request, slot, seat)
+        How fast the path of a seat changes.
+    """
+
+    scenario: Scenario
+    placement: Placement
+    sky: NightSky
+    path_m: np.ndarray
+    seat: np.ndarray
+    together: np.ndarray
+    rate_m_per_s: np.ndarray
+
+    @property
+    def slots(self) -> int:
+        """How many slots the night has."""
+        return int(self.path_m.shape[1])
+
+
+def moments_of(
+    scenario: Scenario, date: datetime.date, seats: Sequence[Seat], placement: Placement, asked: Sequence[int]
+) -> Moments:
+    """Evaluate a night on its slots.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    date : datetime.date
+        Local date of the evening.
+    seats : sequence of Seat
+    placement : Placement
+        From ``seats.seating``.
+    asked : sequence of int
+        Requests counted, index in the scenario.
+
+    Raises
+    ------
+    NoNight
+    """
+    site, settings = scenario.array.site, scenario.night
+    dark = dark_hours(place_of(site), date, settings.sun_altitude_max_deg)
+    times, _ = ticks_of(dark, settings.slot_s, settings.slot_s)
+    curve = sky_curve(place_of(site), dark, [scenario.requests[row].star for row in asked])
+    first = seconds_after(dark.start, times[0])
+    sky = curve.at(range(len(asked)), first + settings.slot_s * np.arange(len(times), dtype=float))
+    shadow_free, pair_free = _shadows(sky, placement, seats)
+    of_seats = (
+        altitude_lower(sky, placement),
+        altitude_upper(sky, placement),
+        skyline(sky, placement, site.horizon_deg),
+        azimuth_drive(sky, placement, site.latitude_deg),
+    )
+    allowed = all_allowed(of_seats) & shadow_free
+    allowed &= _of_requests(scenario, sky, placement, of_seats, asked)[:, :, None]
+    allowed &= _accepted(scenario, seats, asked)[:, None, :]
+    seat = np.packbits(np.moveaxis(allowed, -1, 0), axis=-1)
+    together = np.packbits(pair_free, axis=-1)
+    for number, (i, j) in enumerate(itertools.combinations(range(len(seats)), 2)):
+        together[number] &= seat[i] & seat[j]
+        if seats[i].telescope_class != seats[j].telescope_class:
+            together[number][~_mixed(scenario, asked)] = 0
+        if seats[i].station == seats[j].station:
+            together[number] = 0
+    return Moments(
+        scenario=scenario,
+        placement=placement,
+        sky=sky,
+        path_m=path_m(sky.direction, placement.vectors_m, placement.fixed_path_m),
+        seat=seat,
+        together=together,
+        rate_m_per_s=path_rate_m_per_s(sky.direction, placement.vectors_m, site.latitude_deg),
+    )
+
+
+def _of_requests(
+    scenario: Scenario,
+    sky: NightSky,
+    placement: Placement,
+    of_seats: tuple[Verdict, ...],
+    asked: Sequence[int],
+) -> np.ndarray:
+    """Where the limits of each request are kept, (request, slot)."""
+    limits = NightLimits(
+        scenario=scenario,
+        sky=sky,
+        placement=placement,
+        sun=Verdict("Sun", "deg", np.zeros(len(sky.times)), ("time",)),
+        of_telescopes=of_seats,
+        telescope_allowed=np.empty(0),
+        moon_separation_deg=moon_separation_deg(sky),
+        path_m=np.empty(0),
+    )
+    found = []
+    for star, row in enumerate(asked):
+        wish = scenario.requests[row]
+        found.append(all_allowed((*limits.of_request(wish, star, science=True), limits.window(wish))))
+    return np.array(found)
+
+
+def _accepted(scenario: Scenario, seats: Sequence[Seat], asked: Sequence[int]) -> np.ndarray:
+    """Which seats each request accepts: bright enough for the class, and among the telescopes asked for."""
+    found = np.zeros((len(asked), len(seats)), dtype=bool)
+    movable = {t.name: t.telescope_class for t in scenario.array.telescopes if t.movable}
+    for row, request in enumerate(asked):
+        wish = scenario.requests[request]
+        combiner = scenario.array.combiner(wish.combiner)
+        found[row] = faint_limit([wish.star], combiner, [seat.telescope_class for seat in seats]).allowed[0]
+        if wish.extras.telescopes:
+            classes = {movable[name] for name in wish.extras.telescopes if name in movable}
+            found[row] &= [
+                seat.telescope in wish.extras.telescopes
+                if seat.telescope
+                else seat.telescope_class in classes
+                for seat in seats
+            ]
+    return found
+
+
+def _mixed(scenario: Scenario, asked: Sequence[int]) -> np.ndarray:
+    """Whether the combiner of each request takes telescopes of different classes, (request,)."""
+    return np.array(
+        [scenario.array.combiner(scenario.requests[row].combiner).mixed_classes for row in asked], dtype=bool
+    )
+
+
+def _shadows(sky: NightSky, placement: Placement, seats: Sequence[Seat]) -> tuple[np.ndarray, np.ndarray]:
+    """Where fixed telescopes leave each seat free, (star, time, seat), and each pair, (pair, star, time)."""
+    shape = sky.direction.shape[:2]
+    rays = rays_of(sky)
+    fixed = [k for k, seat in enumerate(seats) if seat.telescope is not None]
+    limit = [own.obstruction_max for own in placement.classes]
+
+    def free(own: int, others: Sequence[int]) -> np.ndarray:
+        apart = [k for k in others if seats[k].station != seats[own].station]
+        return (hidden_by(rays, placement, own, apart) <= limit[own]).reshape(shape)
+
+    alone = np.stack([free(k, fixed) for k in range(len(seats))], axis=-1)
+    pairs = []
+    for i, j in itertools.combinations(range(len(seats)), 2):
+        kept = np.ones(shape, dtype=bool)
+        for own, other in ((i, j), (j, i)):
+            if seats[other].telescope is None and seats[own].station != seats[other].station:
+                kept &= free(own, [*fixed, other])
+        pairs.append(kept)
+    return alone, np.array(pairs).reshape(-1, *shape)
+
+
+def pair_bits(
+    moments: Moments, rows: np.ndarray, strokes: tuple[Stroke, Stroke], constant_m: float
+) -> np.ndarray:
+    """Return where each pair of seats can be used on lines of these strokes, (pair, row, byte).
+
+    Parameters
+    ----------
+    moments : Moments
+    rows : ndarray (row,)
+        Positions of the requests wanted.
+    strokes : (stroke, stroke)
+        Of the first and the second seat of each pair.
+    constant_m : float
+        Constant path of the second beam's input minus that of the first.
+    """
+    (low_i, high_i), (low_j, high_j) = strokes
+    together = moments.together[:, rows]
+    path = np.ascontiguousarray(np.moveaxis(moments.path_m[rows], -1, 0))
+    found = np.empty_like(together)
+    for number, (i, j) in enumerate(itertools.combinations(range(len(path)), 2)):
+        difference = path[i] - path[j]
+        low, high = low_i - high_j - constant_m, high_i - low_j - constant_m
+        found[number] = np.packbits((difference >= low) & (difference <= high), axis=-1)
+    return found & together
+
+
+def rate_bits(moments: Moments, rows: np.ndarray, path_m_per_s: float) -> np.ndarray:
+    """Return where a carriage that can follow so fast serves each seat, (seat, row, byte)."""
+    return np.packbits(np.moveaxis(moments.rate_m_per_s[rows], -1, 0) <= path_m_per_s, axis=-1)

@@ -1,0 +1,117 @@
+"""Every subarray that stations, telescope classes and telescopes allow.
+
+A seat is a telescope class on a station; a subarray is a set of seats on
+different stations, with no more seats of a class than there are telescopes.
+Movable telescopes of one class are alike until one is chosen to move.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter
+from collections.abc import Sequence
+
+import numpy as np
+
+from planner.geometry.baselines import station_vectors_m
+from planner.geometry.placement import Placement
+from planner.ranking.answers import Seat
+from planner.scenario.array import Array
+
+
+def seats_of(array: Array) -> tuple[Seat, ...]:
+    """Return every seat of an array, in the order of its stations: a fixed telescope keeps its station."""
+    fixed = {t.station: t for t in array.telescopes if t.station is not None}
+    movable = list(dict.fromkeys(t.telescope_class for t in array.telescopes if t.movable))
+    found = []
+    for station in array.stations:
+        own = fixed.get(station.name)
+        if own is not None:
+            found.append(Seat(station.name, own.telescope_class, own.name))
+            continue
+        for name in movable:
+            if not station.telescope_classes or name in station.telescope_classes:
+                found.append(Seat(station.name, name, None))
+    return tuple(found)
+
+
+def seating(array: Array, seats: Sequence[Seat]) -> Placement:
+    """Return the seats as a placement with a telescope on every one: what limits are evaluated for."""
+    classes = {own.name: own for own in array.telescope_classes}
+    stations = tuple(seat.station for seat in seats)
+    return Placement(
+        telescopes=tuple(seat.telescope or f"{seat.telescope_class} on {seat.station}" for seat in seats),
+        stations=stations,
+        classes=tuple(classes[seat.telescope_class] for seat in seats),
+        vectors_m=station_vectors_m(array, stations) - np.array(array.middle_m),
+        fixed_path_m=np.array([array.station(name).fixed_path_m for name in stations], dtype=float),
+        horizons=tuple(array.station(name).horizon_deg for name in stations),
+    )
+
+
+def subarrays_of(array: Array, seats: Sequence[Seat], size: int, listed_only: bool) -> np.ndarray:
+    """Return every subarray as indices of seats in rising order, (subarray, size).
+
+    Parameters
+    ----------
+    array : Array
+    seats : sequence of Seat
+    size : int
+    listed_only : bool
+        Only subarrays that stand together in some listed configuration.
+    """
+    if listed_only:
+        found: set[tuple[int, ...]] = set()
+        for configuration in array.configurations:
+            placed = {
+                (station, array.class_of(telescope).name)
+                for telescope, station in array.placed(configuration.name).items()
+            }
+            rows = [k for k, seat in enumerate(seats) if (seat.station, seat.telescope_class) in placed]
+            found.update(itertools.combinations(rows, size))
+        return np.array(sorted(found), dtype=np.intp).reshape(-1, size)
+    every = np.array(list(itertools.combinations(range(len(seats)), size)), dtype=np.intp).reshape(-1, size)
+    stations = {name: number for number, name in enumerate(dict.fromkeys(seat.station for seat in seats))}
+    station = np.array([stations[seat.station] for seat in seats])[every]
+    good = np.ones(len(every), dtype=bool)
+    for i, j in itertools.combinations(range(size), 2):
+        good &= station[:, i] != station[:, j]
+    many = Counter(t.telescope_class for t in array.telescopes if t.movable)
+    for name, count in many.items():
+        of_class = np.array([seat.telescope is None and seat.telescope_class == name for seat in seats])
+        good &= of_class[every].sum(axis=1) <= count
+    return every[good]
+
+
+def moves_of(array: Array, seats: Sequence[Seat], configuration: str) -> np.ndarray:
+    """Return how many telescopes move so that a seat is taken, starting from a configuration, (seat,).
+
+    One for a movable telescope that is not there yet, and one more when another
+    class stands on the station and has to leave.
+    """
+    standing = {station: telescope for telescope, station in array.placed(configuration).items()}
+    found = []
+    for seat in seats:
+        now = standing.get(seat.station)
+        if seat.telescope is not None or (now and array.class_of(now).name == seat.telescope_class):
+            found.append(0)
+        else:
+            found.append(1 if now is None else 2)
+    return np.array(found, dtype=int)
+
+
+def telescopes_for(array: Array, chosen: Sequence[Seat], configuration: str) -> tuple[str, ...]:
+    """Return which telescope stands on each seat so that fewest have to move; in the order of the seats."""
+    standing = {station: telescope for telescope, station in array.placed(configuration).items()}
+    names: list[str | None] = []
+    for seat in chosen:
+        now = standing.get(seat.station)
+        stays = now is not None and array.class_of(now).name == seat.telescope_class
+        names.append(seat.telescope or (now if stays else None))
+    free = [t for t in array.telescopes if t.movable and t.name not in names]
+    for place, seat in enumerate(chosen):
+        if names[place] is None:
+            own = next(t for t in free if t.telescope_class == seat.telescope_class)
+            free.remove(own)
+            names[place] = own.name
+    return tuple(name for name in names if name is not None)

@@ -1,0 +1,218 @@
+"""What every subarray is worth by the quick way: cells within reach, hours, chains, and an estimate of a night.
+
+A request on fewer beams than the subarray has is served by the best part of
+it: usable when any part is, reaching what all parts reach.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.geometry.baselines import pairs
+from planner.ranking.answers import Seat
+from planner.ranking.cells import CellTable, cell_table, cells_between, count, known_cells, reached
+from planner.ranking.estimate import Wish, estimated
+from planner.ranking.moments import Moments
+from planner.ranking.seats import subarrays_of
+from planner.ranking.usable import LineChoice, line_choices_of, pair_numbers, runs_of, usable_bits
+from planner.scenario.array import Combiner
+from planner.scenario.targets import Scenario
+from planner.science.source import uniform_disk_visibility
+
+# Squared visibility below which fringes are not followed on a baseline: common practice, no source.
+TRACKED_VIS2_MIN = 0.05
+
+
+@dataclass(frozen=True)
+class Worth:
+    """What every subarray is worth.
+
+    Attributes
+    ----------
+    members : ndarray (subarray, size)
+        Seats.
+    cells : ndarray (subarray, request)
+        Cells within reach over all nights.
+    hours : ndarray (subarray, request)
+        Usable hours, summed over the nights.
+    served : ndarray of bool (subarray, request)
+        Whether there is room for a science step in some night.
+    chained : ndarray of bool (subarray, request)
+    estimates : ndarray (subarray, request)
+        Part of the estimated score of a night, mean over the nights.
+    """
+
+    members: np.ndarray
+    cells: np.ndarray
+    hours: np.ndarray
+    served: np.ndarray
+    chained: np.ndarray
+    estimates: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Group:
+    """The requests of one combiner, with the parts of subarrays that it can use.
+
+    Attributes
+    ----------
+    combiner : Combiner
+    rows : ndarray (row,)
+        Positions of its requests among those counted.
+    members : ndarray (part, beam)
+    choices : tuple of LineChoice
+    parts : ndarray (subarray, ways)
+        Which parts each subarray has.
+    """
+
+    combiner: Combiner
+    rows: np.ndarray
+    members: np.ndarray
+    choices: tuple[LineChoice, ...]
+    parts: np.ndarray
+
+
+def worth_of(
+    scenario: Scenario,
+    seats: Sequence[Seat],
+    members: np.ndarray,
+    nights: Sequence[Moments],
+    asked: Sequence[int],
+    listed_only: bool,
+) -> Worth:
+    """Work out what every subarray is worth.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    seats : sequence of Seat
+    members : ndarray (subarray, size)
+    nights : sequence of Moments
+    asked : sequence of int
+        Requests counted, index in the scenario.
+    listed_only : bool
+    """
+    groups = _groups(scenario, seats, members, asked, listed_only)
+    shape = (len(members), len(asked))
+    cells, hours = np.zeros(shape, dtype=np.int64), np.zeros(shape)
+    served, chained = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
+    estimates = np.zeros(shape)
+    known = [
+        known_cells(
+            nights,
+            row,
+            scenario.array.combiner(scenario.requests[r].combiner),
+            scenario.requests[r].field_mas,
+        )
+        for row, r in enumerate(asked)
+    ]
+    union = [np.zeros((len(members), max(1, (len(own) + 63) // 64)), dtype=np.uint64) for own in known]
+    slot_h = scenario.night.slot_s / 3600.0
+    for moments in nights:
+        bits = np.zeros((len(members), len(asked), moments.together.shape[2]), dtype=np.uint8)
+        visit = np.zeros(shape, dtype=np.int64)
+        for group in groups:
+            of_parts = usable_bits(moments, group.combiner, group.rows, group.members, group.choices)
+            bits[:, group.rows] = np.bitwise_or.reduce(of_parts[group.parts], axis=1)
+            steps = step_slots(scenario, group.combiner)
+            for place, row in enumerate(group.rows):
+                wish = scenario.requests[asked[row]]
+                table = cell_table(moments, row, group.combiner, wish.field_mas, known[row])
+                own = np.ascontiguousarray(of_parts[:, place])
+                filled = reached(table, group.members, own, len(seats), moments.slots)
+                union[row] |= np.bitwise_or.reduce(filled[group.parts], axis=1)
+                best = _best_visit(table, group.members, own, (len(seats), moments.slots, steps))
+                visit[:, row] = best[group.parts].max(axis=1)
+                linked = _linked(moments, row, group, own, table)
+                chained[:, row] |= linked[group.parts].any(axis=1)
+        served |= visit > 0
+        hours += np.bitwise_count(bits).sum(axis=-1) * slot_h
+        wishes = [Wish.of(scenario, r, visit[:, row], bits[:, row]) for row, r in enumerate(asked)]
+        estimates += estimated(wishes, moments.slots) / len(nights)
+    for row in range(len(asked)):
+        cells[:, row] = count(union[row])
+    return Worth(members, cells, hours, served, chained, estimates)
+
+
+def step_slots(scenario: Scenario, combiner: Combiner) -> int:
+    """Return how many slots a science step lasts, rounded up."""
+    return max(1, int(np.ceil(combiner.science_recording_s / scenario.night.slot_s)))
+
+
+def _groups(
+    scenario: Scenario,
+    seats: Sequence[Seat],
+    members: np.ndarray,
+    asked: Sequence[int],
+    listed_only: bool,
+) -> list[_Group]:
+    found = []
+    size = members.shape[1]
+    for combiner in scenario.array.combiners:
+        rows = np.array(
+            [k for k, r in enumerate(asked) if scenario.requests[r].combiner == combiner.name], dtype=int
+        )
+        if not len(rows):
+            continue
+        if combiner.beams == size:
+            own, parts = members, np.arange(len(members))[:, None]
+        else:
+            own = subarrays_of(scenario.array, seats, combiner.beams, listed_only)
+            parts = _parts_of(members, own, len(seats))
+        choices = tuple(line_choices_of(scenario.array, seats, own))
+        found.append(_Group(combiner, rows, own, choices, parts))
+    return found
+
+
+def _parts_of(members: np.ndarray, own: np.ndarray, seats: int) -> np.ndarray:
+    """Where the parts of each subarray stand among smaller subarrays, (subarray, ways)."""
+    beams = own.shape[1]
+    weight = seats ** np.arange(beams)[::-1]
+    ways = np.array(list(itertools.combinations(range(members.shape[1]), beams)))
+    # Both rise lexicographically, so the numbers do.
+    return np.searchsorted(own @ weight, members[:, ways] @ weight)
+
+
+def _best_visit(
+    table: CellTable, members: np.ndarray, bits: np.ndarray, counts: tuple[int, int, int]
+) -> np.ndarray:
+    """Most cells that one science step fills: at the beginning, middle and end of each run that is long enough."""
+    seats, slots, steps = counts
+    row, first, last = runs_of(bits, slots)
+    room = last - first >= steps
+    row, first, last = row[room], first[room], last[room]
+    best = np.zeros(len(members), dtype=np.int64)
+    if len(row):
+        numbers = pair_numbers(members[row], seats)
+        latest = last - steps
+        for start in (first, (first + latest) // 2, latest):
+            np.maximum.at(best, row, count(cells_between(table, numbers, start, start + steps)))
+    return best
+
+
+def _linked(moments: Moments, row: int, group: _Group, bits: np.ndarray, table: CellTable) -> np.ndarray:
+    """Whether a chain of baselines with enough contrast joins all beams at some usable slot, (part,).
+
+    Bootstrapping: a long baseline is followed through shorter ones (Armstrong
+    et al. 1998, ApJ 496, 550). Uniform disk; a star without a diameter is a point.
+    """
+    diameter = moments.sky.stars[row].diameter_mas
+    if not diameter:
+        return bits.any(axis=-1)
+    wavelength = max(group.combiner.wavelengths_um)
+    visible = uniform_disk_visibility(diameter, table.projected_m, wavelength)
+    good = np.packbits((visible**2 >= TRACKED_VIS2_MIN).T, axis=-1)[
+        pair_numbers(group.members, moments.path_m.shape[2])
+    ]
+    inner = pairs(group.members.shape[1])
+    reach = np.zeros((group.members.shape[1], *bits.shape), dtype=np.uint8)
+    reach[0] = bits
+    for _ in range(group.members.shape[1] - 1):
+        for k, (i, j) in enumerate(inner):
+            reach[j] |= reach[i] & good[:, k]
+            reach[i] |= reach[j] & good[:, k]
+    return np.bitwise_and.reduce(reach, axis=0).any(axis=-1)

@@ -1,0 +1,145 @@
+"""How fast every subarray is ranked: 30 stations, 27,405 quadruplets, 50 requests, one night and three.
+
+Run: python tests/speed/ranking.py. Prints ratios of one run; nothing here is asserted.
+
+The other ways are run on a part of the subarrays, or of the samples, and their time is multiplied: plain numpy
+loops over subarrays, and astropy transforms each sample by itself.
+"""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+import resource
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+from astropy import units as u
+from astropy.coordinates import AltAz, SkyCoord
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+from invented import combiner, delay_line, random_array, request, star
+
+from planner.ranking.cells import uv_of
+from planner.ranking.moments import moments_of
+from planner.ranking.seats import seating, seats_of, subarrays_of
+from planner.ranking.usable import line_choices_of, usable_bits
+from planner.ranking.worth import worth_of
+from planner.scenario.array import Telescope
+from planner.scenario.night import Effort, Limits, NightSettings
+from planner.scenario.targets import Scenario
+from planner.science.coverage import cell_codes
+from planner.sky.directions import location_of, place_of
+from planner.sky.earth import offline_earth
+
+STATIONS, REQUESTS, PART = 30, 50, 200
+FIRST = datetime.date(2027, 3, 11)
+
+
+def scenario_of(strokes: int) -> Scenario:
+    """Thirty stations, movable telescopes, lines of so many strokes."""
+    rng = np.random.default_rng(3)
+    array = random_array(rng, STATIONS, 4, spread_m=70.0)
+    telescopes = tuple(Telescope(name=f"T{k}", telescope_class="one metre", movable=True) for k in range(4))
+    lines = tuple(delay_line(f"D{k}", stroke_m=(0.0, 95.0 - 15.0 * (k % strokes))) for k in range(6))
+    array = array.model_copy(
+        update={"telescopes": telescopes, "delay_lines": lines, "combiners": (combiner(4),)}
+    )
+    wishes = tuple(
+        request(
+            star(f"target {k}", float(rng.uniform(90, 270)), float(rng.uniform(-60, 10))),
+            array.combiners[0].name,
+            priority=int(rng.integers(1, 6)),
+        )
+        for k in range(REQUESTS)
+    )
+    return Scenario(
+        name="speed",
+        title="speed",
+        array=array,
+        night=NightSettings(date=FIRST, configuration="as built"),
+        limits=Limits(airmass_max=2.0),
+        effort=Effort(),
+        requests=wishes,
+        calibrators=(),
+    )
+
+
+def took(work):
+    """Seconds of one run, and what it returned."""
+    begun = time.perf_counter()
+    found = work()
+    return time.perf_counter() - begun, found
+
+
+def by_loop(moments, members, own, lines):
+    """Feasibility and cells of some subarrays, one after the other in plain numpy."""
+    stroke = np.array([line.stroke_m for line in lines[:4]])
+    seat = np.unpackbits(moments.seat, axis=-1, count=moments.slots).astype(bool)
+    codes = [cell_codes(uv_of(moments, row), own.wavelengths_um, 20.0) for row in range(REQUESTS)]
+    pairs = list(itertools.combinations(range(STATIONS), 2))
+    total = 0
+    for chosen in members:
+        path = moments.path_m[:, :, chosen]
+        margin = (stroke[:, 1] - path).min(axis=-1) - (stroke[:, 0] - path).max(axis=-1)
+        usable = seat[chosen].all(axis=0) & (margin >= 0)
+        columns = [pairs.index(pair) for pair in itertools.combinations(chosen.tolist(), 2)]
+        total += sum(len(np.unique(codes[row][usable[row]][:, columns])) for row in range(REQUESTS))
+    return total
+
+
+def main():
+    """Print one table."""
+    with offline_earth():
+        for strokes in (1, 3):
+            scenario = scenario_of(strokes)
+            seats = seats_of(scenario.array)
+            members = subarrays_of(scenario.array, seats, 4, False)
+            placement = seating(scenario.array, seats)
+            asked = range(REQUESTS)
+            nights = [FIRST + datetime.timedelta(days=k) for k in range(3)]
+            first, moments = took(lambda: moments_of(scenario, FIRST, seats, placement, asked))
+            own = scenario.array.combiners[0]
+            choices = line_choices_of(scenario.array, seats, members)
+            feasible, _ = took(lambda: usable_bits(moments, own, np.arange(REQUESTS), members, choices))
+            one, _ = took(lambda: worth_of(scenario, seats, members, [moments], asked, False))
+            others = [moments, *(moments_of(scenario, date, seats, placement, asked) for date in nights[1:])]
+            three, _ = took(lambda: worth_of(scenario, seats, members, others, asked, False))
+            print(
+                f"{len(members)} quadruplets, {REQUESTS} requests, {moments.slots} slots, lines of {strokes} "
+                f"{'stroke' if strokes == 1 else 'strokes'} ({len(choices)} choices)"
+            )
+            print(f"  limits of seats and pairs        {first:8.2f} s")
+            print(f"  feasibility of all               {feasible:8.3f} s")
+            print(f"  cells, hours, estimates of all   {one:8.2f} s")
+            print(f"  the same for three nights        {three:8.2f} s   {three / one:6.2f} times one night")
+        part = members[:: len(members) // PART][:PART]
+        loop, _ = took(lambda: by_loop(moments, part, own, scenario.array.delay_lines))
+        loop *= len(members) / len(part)
+        times = moments.sky.frame.times[::10]
+        coordinates = SkyCoord(
+            [w.star.ra_deg for w in scenario.requests] * u.deg,
+            [w.star.dec_deg for w in scenario.requests] * u.deg,
+        )
+        location = location_of(place_of(scenario.array.site))
+
+        def each():
+            for time_ in times:
+                coordinates.transform_to(AltAz(obstime=time_, location=location))
+
+        slow, _ = took(each)
+        slow *= moments.slots / len(times) * len(members) * 4
+        print(
+            f"numpy, subarray by subarray        {loop:8.0f} s   {loop / one:8.0f} times ours (one choice of lines)"
+        )
+        print(
+            f"astropy, sample by sample          {slow:8.0f} s   {slow / one:8.0f} times ours (directions only)"
+        )
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+        print(f"memory at most                     {peak:8.2f} GB")
+
+
+if __name__ == "__main__":
+    main()

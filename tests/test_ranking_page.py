@@ -1,0 +1,364 @@
+"""The ranking page, its tables and its folder say what was found, and names from files do no harm there."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from astropy import units as u
+from astropy.table import QTable
+from pages import read_page
+from ranked import HOSTILE, UNSERVED, nothing, ranked, ranking
+
+from planner.errors import InputProblems
+from planner.output import folder as folders
+from planner.output import ranking_folder
+from planner.output.figures import draw_both, panel, write
+from planner.output.ranking_folder import check_ranking_folder, write_ranking_folder
+from planner.output.ranking_json import ranking_told
+from planner.output.ranking_page import request_rows, seat_rows
+from planner.output.ranking_tables import everyone, ranking_table, request_table
+from planner.output.ranking_words import (
+    in_the_way,
+    method,
+    moves_of,
+    order_told,
+    runner_up_sentences,
+    staying_sentences,
+    verdict,
+    way_told,
+    worth_sentences,
+)
+from planner.output.svg import Picture
+from planner.ranking.answers import Seat, Truth
+
+NUMBERS = (
+    "true score", "bound", "estimate", "value in reach", "usable hours", "requests", "chained", "longest, m",
+    "resolution, mas", "moves",
+)  # fmt: skip
+
+
+def simply_drawn(found):
+    """Figures of a line each, called as the real ones are; those have tests of their own."""
+
+    def paint(figure):
+        write(panel(figure, 10.0, 10.0, 200.0, 100.0), 0.5, 0.5, "a line")
+
+    names = ("array", "bars", "heat", "planes") if found.top else ("array",)
+    return {name: draw_both(Picture(name, 1180.0, 500.0, name, "A line", {}), paint) for name in names}
+
+
+def page_of(found):
+    return ranking_folder.render_ranking(
+        found, {name: drawn.svg for name, drawn in simply_drawn(found).items()}
+    )
+
+
+@pytest.fixture(autouse=True)
+def quick_figures(monkeypatch):
+    monkeypatch.setattr(ranking_folder, "ranking_figures", simply_drawn)
+
+
+@pytest.fixture(scope="module")
+def found():
+    return ranking(nights=3)
+
+
+@pytest.fixture(scope="module")
+def text(found):
+    return page_of(found)
+
+
+@pytest.fixture(scope="module", params=HOSTILE, ids=["markup", "mathematics", "quotes", "scripts"])
+def hostile(request):
+    return request.param, ranking(f" {request.param}")
+
+
+def rows_of(page, name):
+    return page.all("table", id=name)[0].all("tbody")[0].all("tr")
+
+
+def cell(row, label):
+    return row.all("td", data_label=label)[0].text()
+
+
+def with_worth(one, score, bound):
+    """The same subarray, whose plan of one night is worth this much."""
+    date = one.truth.nights[0][0]
+    return replace(one, truth=Truth(((date, score, bound, 9),)))
+
+
+def test_the_verdict_names_winner_worth_bound_and_moves():
+    # By hand: scores 300, 302, 304 and bounds four above them; two telescopes are not where they stand.
+    told = "Combine K1–K3–M8–M9: worth 302.0 of at most 306.0, mean over the 3 nights; 2 telescopes to move."
+    assert verdict(ranking(nights=3)) == told
+    assert verdict(nothing()) == "No subarray of 4 telescopes can be used by any request."
+
+
+def test_the_winner_stands_on_its_stations_with_telescopes_and_lines(found, text):
+    (table,) = read_page(text).all("table", class_="rows seats")
+    best = found.top[0]
+    rows = table.all("tbody")[0].all("tr")
+    assert [row.all("th")[0].text() for row in rows] == list(best.stations)
+    assert [row.all("td")[0].text() for row in rows] == list(best.telescopes)
+    assert [row.all("td")[2].text() for row in rows] == list(best.lines)
+    assert [row.all("td")[3].text() for row in rows] == [
+        "– stays", "– stays", "→ moves from M2", "→ moves from M6"
+    ]  # fmt: skip
+
+
+def test_what_has_to_move_is_what_does_not_stand_there_yet(found):
+    placed = found.scenario.array.placed(found.scenario.night.configuration)
+    for one in (*found.top, found.current):
+        moves = moves_of(found, one)
+        assert len(moves) == one.score.moves
+        for move in moves:
+            assert placed[move.telescope] == move.start != move.end
+        assert sum(row.move == "stays" for row in seat_rows(found, one)) == found.size - len(moves)
+
+
+def test_a_telescope_that_stands_in_the_way_is_told():
+    found = ranking()
+    one = replace(found.top[0], telescopes=("T1", "T3", "U1", "U2"))
+    seats = (*one.seats[:2], Seat("M6", "one metre", None), one.seats[3])
+    # U1 goes to M6, where U2 stands now; U2 is used elsewhere, so nobody is in the way.
+    assert in_the_way(found, replace(one, seats=seats)) == ()
+    alone = replace(one, seats=seats[:3], telescopes=("T1", "T3", "U1"))
+    assert way_told(found, alone) == "Has to make room, with a place still to be found: U2 on M6."
+
+
+def test_every_number_of_the_ranking_equals_the_data_in_the_order_of_the_data(found, text):
+    rows = rows_of(read_page(text), "top")
+    everybody = [*found.top, found.current]
+    assert len(rows) == len(everybody)
+    for place, (row, one) in enumerate(zip(rows, everybody, strict=True), start=1):
+        score = one.score
+        assert row.all("th")[0].text() == ("now" if one is found.current else str(place))
+        assert row.all("b")[0].text() == one.name
+        told = [float(cell(row, label).replace(",", "")) for label in NUMBERS]
+        data = [
+            one.truth.score, one.truth.bound, score.estimate, score.value, score.hours, score.requests,
+            score.chained, score.longest_m, score.resolution_mas, score.moves,
+        ]  # fmt: skip
+        # Scores, hours and metres to a tenth, the resolution to three figures, the others whole.
+        assert np.abs(np.subtract(told, data)).max() <= 0.0501
+        assert cell(row, "resolution, mas") == f"{score.resolution_mas:.3g}"
+        assert ("on the front" in row.text()) == one.on_front
+
+
+def test_the_front_says_what_each_is_best_in(found, text):
+    rows = rows_of(read_page(text), "pareto")
+    assert [row.all("b")[0].text() for row in rows] == [one.name for one in found.front]
+    best = {
+        "estimate": max(found.front, key=lambda one: one.score.estimate),
+        "value in reach": max(found.front, key=lambda one: one.score.value),
+        "resolution": min(found.front, key=lambda one: one.score.resolution_mas),
+    }
+    for row, one in zip(rows, found.front, strict=True):
+        told = cell(row, "best in").split(", ")
+        for words, first in best.items():
+            assert (words in told) == (first is one)
+        fewest = min(other.score.moves for other in found.front)
+        assert ("fewest moves" in told) == (one.score.moves == fewest)
+
+
+def test_requests_of_the_winner_add_up_and_are_compared_with_the_runner_up(found, text):
+    rows = rows_of(read_page(text), "by-request")
+    best, second = found.top[:2]
+    gains = best.truth_by_request - second.truth_by_request
+    names = [found.scenario.requests[k].name for k in found.requests]
+    assert [cell(row, "target") for row in rows[:-1]] == [names[k] for k in np.argsort(-gains, kind="stable")]
+    for row in rows[:-1]:
+        k = names.index(cell(row, "target"))
+        for one, who in ((best, "winner"), (second, "runner-up"), (found.current, "staying")):
+            cells, value = cell(row, f"cells, {who}"), cell(row, f"value, {who}")
+            assert int(cells.replace("–", "0")) == one.cells[k]
+            assert float(value.replace("–", "0")) == pytest.approx(one.truth_by_request[k], abs=0.0501)
+        told = cell(row, "against runner-up")
+        sign = "gained" if gains[k] > 0.05 else "lost" if gains[k] < -0.05 else "same"
+        assert told.endswith(sign)
+        assert float(told.split()[0].replace("−", "-")) == pytest.approx(gains[k], abs=0.0501)
+    assert cell(rows[-1], "value, winner") == f"{best.truth.score:.1f}"
+    assert cell(rows[-1], "against runner-up") == f"+{best.truth.score - second.truth.score:.1f}"
+
+
+def test_requests_that_nobody_serves_are_named(found, text):
+    (told,) = read_page(text).all("div", class_="no")
+    assert f"No choice serves: {found.scenario.requests[UNSERVED].name}." in told.text()
+    for row in request_rows(found):
+        if row.name == found.scenario.requests[UNSERVED].name:
+            assert set(row.cells) == set(row.hours) == set(row.planned) == {"–"}
+
+
+def test_staying_costs_what_lies_between_the_two_scores(found):
+    # By hand: 302 for the winner, 223 for the best as it stands, whose bound is 228.
+    told = staying_sentences(found)
+    assert told[0] == "Staying loses 79.0, 26.2 %."
+    assert "K1–K2–M2–M6, worth 223.0 of at most 228.0" in told[1]
+    assert told[2] == "Proven: no plan considered for it is worth more than 228.0."
+
+
+def test_staying_is_told_in_every_case(found):
+    best = found.top[0]
+    alike = replace(found, current=best)
+    assert staying_sentences(alike)[0].endswith("already holds the best subarray: nothing is lost.")
+    assert "100.0 %" in staying_sentences(replace(found, current=None))[0]
+    better = replace(found, current=with_worth(found.current, 305, 310))
+    assert staying_sentences(better)[1].startswith("Moving gains nothing: staying is worth 3.0 more")
+
+
+def test_only_a_bound_below_the_winner_proves_the_order(found):
+    best, second = with_worth(found.top[0], 300, 304), found.top[1]
+    for score, bound, proven in ((290, 300, True), (290, 301, False)):
+        told = runner_up_sentences(replace(found, top=(best, with_worth(second, score, bound))))
+        assert told[0].endswith("10.0 (3.3 %) less.")
+        assert told[2].startswith("Proven" if proven else "Not proven")
+    others = (with_worth(found.top[2], 280, 300), with_worth(found.top[3], 280, 340))
+    told = order_told(replace(found, top=(best, *others)))
+    assert told == "1 of the other 2 has a bound above the winner's score: not proven worse."
+
+
+def test_at_least_is_never_rounded_up(found):
+    # By hand: 2996 / 3000 = 99.8667 %.
+    alone = replace(found, top=(with_worth(found.top[0], 2996, 3000),))
+    assert "at least 99.8 % of the best possible" in worth_sentences(alone)[0]
+
+
+def test_the_correlation_comes_with_its_sample(found, text):
+    told = dict(method(found))
+    assert told["rank correlation"].endswith("0.912 over 8 subarrays with plans made; "
+                                             "1 is the same order throughout, 0 no relation.")  # fmt: skip
+    assert told["considered"].startswith("495 subarrays of 4 telescopes")
+    assert "471 of them" in told["considered"]
+    errors = [100 * (one.score.estimate / one.truth.score - 1) for one in found.top]
+    assert f"lie {np.mean(np.abs(errors)):.1f} % from the true score" in told["estimate against truth"]
+    shown = read_page(text).all("section", id="method")[0].text()
+    assert all(word in shown and meaning in shown for word, meaning in told.items())
+    assert "Too few" in dict(method(replace(found, spearman=None)))["rank correlation"]
+
+
+def test_without_plans_the_page_speaks_of_estimates_only():
+    found = ranking(planned=False)
+    page = read_page(page_of(found))
+    best = found.top[0]
+    assert (
+        page.all("p", class_="verdict")[0]
+        .text()
+        .startswith(f"Combine {best.name}: estimated {best.score.estimate:.1f};")
+    )
+    assert page.all("section", class_="worth")[0].all("h2")[0].text().startswith("Estimate")
+    for row in rows_of(page, "top"):
+        assert cell(row, "true score") == cell(row, "bound") == "–"
+    assert "nothing is proven" in page.text()
+
+
+@pytest.mark.parametrize("tops", [0, 1, 2])
+def test_a_page_with_few_subarrays_or_none_is_whole(tops):
+    found = nothing() if tops == 0 else replace(ranking(), top=ranking().top[:tops], front=(), current=None)
+    page = read_page(page_of(found))
+    assert len(page.all("table", id="top")) == (tops > 0)
+    assert "Before anything moves" in page.text()
+    assert "None" not in page.text()
+
+
+def test_the_page_allows_itself_nothing_from_outside(text):
+    page = read_page(text)
+    (policy,) = page.all("meta", http_equiv="Content-Security-Policy")
+    assert policy.attributes["content"] == "default-src 'none'; style-src 'unsafe-inline'"
+    assert not [element for element in page.all() if element.name in {"script", "link", "img"}]
+    assert not re.search(r"(?:src|href)=\"(?!#)", text)
+    assert not re.search(r"url\((?!['\"]?#)", text)
+
+
+def test_hostile_names_stay_text(hostile, tmp_path):
+    name, found = hostile
+    file = write_ranking_folder(found, tmp_path / "ranking")
+    page = read_page(file.read_text(encoding="utf-8"))
+    assert not page.all("script")
+    assert all(not key.startswith("on") for element in page.all() for key in element.attributes)
+    for wish in found.scenario.requests:
+        assert re.sub(r"\s+", " ", wish.name) in page.text()
+    table = QTable.read(tmp_path / "ranking" / "by_request.ecsv")
+    assert set(table["target"]) == {wish.name for wish in found.scenario.requests}
+    assert all(name in station for station in table["stations"])
+    json.dumps(ranking_told(found))
+
+
+def test_the_tables_read_back_with_units(found, tmp_path):
+    write_ranking_folder(found, tmp_path / "ranking")
+    table = QTable.read(tmp_path / "ranking" / "ranking.ecsv")
+    rows = everyone(found)
+    assert len(table) == len(rows) == len(found.top) + 1
+    assert (table["hours"].unit, table["longest"].unit, table["resolution"].unit) == (u.h, u.m, u.mas)
+    for row, (place, one) in zip(table, rows, strict=True):
+        assert (row["place"], row["stations"]) == (place, "; ".join(one.stations))
+        assert row["current"] == (one is found.current)
+        assert row["on_front"] == one.on_front
+        numbers = (row["estimate"], row["true_score"], row["bound"], row["longest"].value)
+        assert numbers == (one.score.estimate, one.truth.score, one.truth.bound, one.score.longest_m)
+    by_request = QTable.read(tmp_path / "ranking" / "by_request.ecsv")
+    shape = len(rows), len(found.requests)
+    for key in ("cells", "hours", "estimates", "truth_by_request"):
+        column = {"estimates": "estimate", "truth_by_request": "truth"}.get(key, key)
+        told = np.asarray(getattr(by_request[column], "value", by_request[column])).reshape(shape)
+        assert np.array_equal(told, [getattr(one, key) for _, one in rows])
+    assert by_request["hours"].unit == u.h
+    assert list(by_request["served"][: shape[1]]) == [k not in found.unserved for k in range(shape[1])]
+
+
+def test_a_subarray_of_the_front_alone_has_no_place():
+    found = ranking()
+    extra = ranked(found.scenario, ("K1", "K2", "M4", "M5"), 180.0, seed=8)
+    table = ranking_table(replace(found, front=(*found.front, extra)))
+    assert list(table["place"]) == [*range(1, len(found.top) + 1), 0, 0]
+    assert len(ranking_table(nothing())) == len(request_table(nothing())) == 0
+
+
+def test_plain_data_carries_the_same_numbers(found):
+    told = json.loads(json.dumps(ranking_told(found)))
+    for one, data in zip([*told["top"], told["current"]], [*found.top, found.current], strict=True):
+        assert one["stations"] == list(data.stations)
+        assert one["truth"]["score"] == data.truth.score
+        assert one["longest_m"] == pytest.approx(data.score.longest_m, abs=1e-4)
+        assert [k["cells"] for k in one["by_request"]] == data.cells.tolist()
+        assert len(one["to_move"]) == one["moves"]
+    assert [k["served"] for k in told["requests"]].index(False) == UNSERVED
+    assert ranking_told(nothing())["current"] is None
+
+
+def test_the_folder_is_whole_and_the_same_twice(found, tmp_path):
+    first, second = (write_ranking_folder(found, tmp_path / name).parent for name in ("one", "two"))
+    names = {path.relative_to(first).as_posix() for path in first.rglob("*") if path.is_file()}
+    figures = {
+        f"figures/{name}.{kind}" for name in ("array", "bars", "heat", "planes") for kind in ("svg", "pdf")
+    }
+    assert names == {"ranking.html", "ranking.ecsv", "by_request.ecsv", *figures}
+    assert all((first / name).read_bytes() == (second / name).read_bytes() for name in names)
+    write_ranking_folder(nothing(), first)  # an earlier ranking is replaced, its figures too
+    assert {path.name for path in (first / "figures").iterdir()} == {"array.svg", "array.pdf"}
+
+
+def test_a_folder_of_something_else_is_refused_and_kept(found, tmp_path):
+    (tmp_path / "notes.txt").write_text("mine")
+    with pytest.raises(InputProblems, match="not part of a ranking"):
+        check_ranking_folder(tmp_path)
+    with pytest.raises(InputProblems):
+        write_ranking_folder(found, tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
+
+
+def test_when_writing_fails_the_earlier_ranking_is_still_there(found, tmp_path, monkeypatch):
+    target = tmp_path / "ranking"
+    before = write_ranking_folder(found, target).read_bytes()
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(folders.os, "fsync", full)
+    with pytest.raises(InputProblems, match="No space left"):
+        write_ranking_folder(nothing(), target)
+    assert (target / "ranking.html").read_bytes() == before
+    assert [path.name for path in tmp_path.iterdir()] == ["ranking"]
