@@ -18,15 +18,19 @@ from typing import Any
 __version__ = "0.1.0"
 __all__ = [
     "Asked",
+    "Choice",
     "assess_feasibility",
     "audit_plan",
     "plan_night",
+    "rank_subarrays",
+    "ranking_table",
     "read_plan",
     "read_scenario",
     "season_table",
     "windows_table",
     "write_feasibility",
     "write_night",
+    "write_ranking",
 ]
 
 

@@ -9,22 +9,21 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import json
+import enum
 import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from planner import __version__
 from planner.errors import InputProblems, NoNight
+from planner.terminal import count, print_json, safe, tell_audit, tell_feasibility, tell_night, tell_ranking
 
 if TYPE_CHECKING:
-    from planner.commands import PlannedNight, Tell
-    from planner.feasibility.answers import Feasibility
-    from planner.scheduling.plan import AuditReport
+    from planner.commands import Tell
 
 app = typer.Typer(
     name="planner",
@@ -51,7 +50,7 @@ def main() -> None:
             raise
         kind = type(fault).__name__
         print(
-            _safe(
+            safe(
                 f"The planner met a fault of its own ({kind}: {fault}). Nothing was written. Please "
                 "report it with your scenario; with PLANNER_TRACEBACK=1 in the environment it shows where "
                 "it happened."
@@ -83,19 +82,14 @@ def _plain_answers() -> Iterator[None]:
         yield
     except InputProblems as error:
         for problem in error.problems:
-            print(_safe(str(problem)), file=sys.stderr)
+            print(safe(str(problem)), file=sys.stderr)
         raise typer.Exit(BAD_INPUT) from None
     except KeyboardInterrupt:
         print("Stopped. Nothing was written.", file=sys.stderr)
         raise typer.Exit(STOPPED) from None
     except NoNight as error:
-        print(_safe(str(error)), file=sys.stderr)
+        print(safe(str(error)), file=sys.stderr)
         raise typer.Exit(NO) from None
-
-
-def _safe(text: str) -> str:
-    """Keep control characters of names and files off the terminal: one sentence, one line."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 @contextlib.contextmanager
@@ -137,13 +131,13 @@ def check(
         listed = describe_defaults(scenario) if defaults else []
         if as_json:
             rows = [{"file": file, "key": key, "value": value} for file, key, value in listed]
-            _print_json({"scenario": found.name, "title": found.title, "contains": counts, "defaults": rows})
+            print_json({"scenario": found.name, "title": found.title, "contains": counts, "defaults": rows})
             return
-        print(_safe(f"{found.name}: {found.title}"))
-        print("  " + ", ".join(_count(number, what) for what, number in counts.items()))
-        print(f"  night of {found.night.date}, configuration {_safe(found.night.configuration)}")
+        print(safe(f"{found.name}: {found.title}"))
+        print("  " + ", ".join(count(number, what) for what, number in counts.items()))
+        print(f"  night of {found.night.date}, configuration {safe(found.night.configuration)}")
         for file, key, value in listed:
-            print(_safe(f"  {file}: {key} = {value!r}"))
+            print(safe(f"  {file}: {key} = {value!r}"))
 
 
 Day = Annotated[
@@ -152,19 +146,34 @@ Day = Annotated[
 ]
 
 
+FromDay = Annotated[
+    datetime.datetime | None,
+    typer.Option("--from", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="First evening of a range."),
+]
+ToDay = Annotated[
+    datetime.datetime | None,
+    typer.Option("--to", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Last evening of a range."),
+]
+
+
+class Movable(enum.StrEnum):
+    """Where movable telescopes may stand."""
+
+    any = "any"
+    listed = "listed"
+
+
+def _day(moment: datetime.datetime | None) -> datetime.date | None:
+    return None if moment is None else moment.date()
+
+
 @app.command(epilog="Example: planner feasibility scenarios/demo --target 'alf Leo' --date 2027-04-02")
 def feasibility(
     scenario: ScenarioFolder,
     target: Annotated[list[str] | None, typer.Option(help="Only this target; may be repeated.")] = None,
     date: Day = None,
-    from_: Annotated[
-        datetime.datetime | None,
-        typer.Option("--from", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="First evening of a range."),
-    ] = None,
-    to: Annotated[
-        datetime.datetime | None,
-        typer.Option("--to", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Last evening of a range."),
-    ] = None,
+    from_: FromDay = None,
+    to: ToDay = None,
     configuration: Annotated[
         str | None, typer.Option(help="Another configuration than the scenario's.")
     ] = None,
@@ -185,52 +194,75 @@ def feasibility(
         from planner.output.feasibility_folder import check_feasibility_folder
 
         found = commands.read_scenario(scenario)
-        first, last = (None if day is None else day.date() for day in (from_, to))
         asked = commands.Asked(
             targets=tuple(target or ()),
-            date=date.date() if date else None,
-            first=first,
-            last=last,
+            date=_day(date),
+            first=_day(from_),
+            last=_day(to),
             configuration=configuration,
             subarray=tuple(name.strip() for name in subarray.split(",")) if subarray is not None else (),
         )
         question = commands.question_of(found, asked)
-        when = f"{first}-to-{last}" if first else f"{question.scenario.night.date}"
+        when = f"{_day(from_)}-to-{_day(to)}" if from_ else f"{question.scenario.night.date}"
         folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-feasibility-{when}"))
         check_feasibility_folder(folder)
         with _progress() as tell:
             answer = commands.assess_feasibility(found, asked, tell)
             tell("Drawing the page and the sheets")
             page = commands.write_feasibility(answer, folder)
-        _tell_feasibility(answer, page, as_json)
+        tell_feasibility(answer, page, as_json)
+        if not any(one.serving for one in answer.nights):
+            raise typer.Exit(NO)
 
 
-def _tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
-    from planner.output.feasibility_json import night_told
+@app.command(epilog="Example: planner rank scenarios/demo --size 4 --top 10")
+def rank(
+    scenario: ScenarioFolder,
+    size: Annotated[
+        int | None, typer.Option(help="Telescopes in a subarray, 2 to 6 [as many as a request wants].")
+    ] = None,
+    date: Day = None,
+    from_: FromDay = None,
+    to: ToDay = None,
+    configuration: Annotated[
+        str | None, typer.Option(help="Where the telescopes stand now, if not where the scenario says.")
+    ] = None,
+    movable: Annotated[
+        Movable, typer.Option(help="Put movable telescopes on any station, or only as a configuration lists.")
+    ] = Movable.any,
+    top: Annotated[int, typer.Option(help="For how many subarrays true plans are made.")] = 20,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder of the answer [reports/SCENARIO-rank-DATE]; replaces an earlier one."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Rank every subarray that the stations allow, and say which to configure and why."""
+    with _plain_answers():
+        from planner import commands
+        from planner.output.ranking_folder import check_ranking_folder
 
-    if as_json:
-        _print_json({"page": str(page), "targets": [night_told(night) for night in answer.nights]})
-    else:
-        for night in answer.nights:
-            told = night_told(night)
-            hours = f"{told['usable_h']:.2f} h" if told["feasible"] else "no visit"
-            windows = ", ".join(f"{a[11:19]}-{b[11:19]}" for a, b in told["windows_utc"])
-            print(_safe(f"{told['target']}  {told['date']}  {hours}  {windows}".rstrip()))
-            if told["feasible"]:
-                print(
-                    _safe(
-                        f"  best with {'-'.join(told['subarray'])}, {told['visit_starts']} starts of a visit"
-                    )
-                )
-            else:
-                print(_safe(f"  why not: {told['reason']}"))
-                for remedy in told["remedies"][:3]:
-                    print(_safe(f"  would help: {remedy['change']} ({remedy['opens_h']:.2f} h)"))
-                if not told["remedies"]:
-                    print(f"  nothing that was tried helps: {', '.join(told['tried'])}")
-        print(f"Page: {page}")
-    if not any(night.serving for night in answer.nights):
-        raise typer.Exit(NO)
+        found = commands.read_scenario(scenario)
+        choice = commands.Choice(
+            size=size,
+            date=_day(date),
+            first=_day(from_),
+            last=_day(to),
+            configuration=configuration,
+            listed_only=movable is Movable.listed,
+            top=top,
+        )
+        question = commands.choice_of(found, choice)
+        when = f"{_day(from_)}-to-{_day(to)}" if from_ else f"{question.nights[0]}"
+        folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-rank-{when}"))
+        check_ranking_folder(folder)
+        with _progress() as tell:
+            ranking = commands.rank_subarrays(found, choice, tell)
+            tell("Drawing the page")
+            page = commands.write_ranking(ranking, folder)
+        tell_ranking(ranking, page, as_json)
+        if not ranking.top:
+            raise typer.Exit(NO)
 
 
 @app.command(epilog="Example: planner night scenarios/demo --date 2027-03-11 --out my-plan")
@@ -263,51 +295,10 @@ def night(
             planned = commands.plan_night(found, tell=tell)
             tell("Drawing the report")
             report = commands.write_night(planned, folder)
-        _tell_night(planned, report, as_json)
-
-
-def _tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
-    plan = planned.plan
-    audit = plan.audit
-    passed = audit is not None and audit.passed
-    if as_json:
-        _print_json(
-            {
-                "report": str(report),
-                "visits": len(plan.visits),
-                "solver": plan.solver.model_dump(),
-                "audit": {"passed": passed},
-                "left_out": [
-                    {"target": r.target, "reason": r.reason} for r in plan.requests if r.reason is not None
-                ],
-            }
-        )
-    else:
-        solver = plan.solver
-        proof = _proof(solver.score, solver.bound, solver.made_by)
-        print(f"{len(plan.visits)} visits, score {solver.score}, {proof}")
-        for visit in plan.visits:
-            first, last = visit.steps[0].start_utc[11:16], visit.steps[-1].end_utc[11:16]
-            print(_safe(f"  {visit.id}  {first}-{last}  {visit.target}  {'-'.join(visit.subarray)}"))
-        for outcome in plan.requests:
-            if outcome.reason is not None:
-                what = "fewer" if outcome.visits_planned else "left out"
-                print(_safe(f"  {what}: {outcome.target}: {outcome.reason}"))
-        print(f"Audit {'passed' if passed else 'FAILED: do not use this plan'}.")
-        print(f"Report: {report}")
-    if not passed or not plan.visits:
-        raise typer.Exit(NO)
-
-
-def _proof(score: int, bound: int, made_by: str) -> str:
-    if not bound:
-        return "nothing can be planned"
-    if score == bound:
-        return "proven: no plan of the visits considered is better"
-    from planner.output.sentences import at_least_percent
-
-    share = f"at least {at_least_percent(score, bound)} % of the best possible plan (bound {bound})"
-    return share if made_by == "cp-sat" else f"{share}, by greedy choice"
+        tell_night(planned, report, as_json)
+        audit_report = planned.plan.audit
+        if audit_report is None or not audit_report.passed or not planned.plan.visits:
+            raise typer.Exit(NO)
 
 
 @app.command(epilog="Example: planner audit reports/demo-2027-03-11")
@@ -321,22 +312,8 @@ def audit(
 
         found = commands.audit_plan(commands.read_plan(plan))
         if as_json:
-            _print_json(found.model_dump())
+            print_json(found.model_dump())
         else:
-            _tell_audit(found)
+            tell_audit(found)
         if not found.passed:
             raise typer.Exit(NO)
-
-
-def _tell_audit(found: AuditReport) -> None:
-    for one in found.checks:
-        print(_safe(f"{'kept  ' if one.passed else 'BROKEN'}  {one.name} ({one.checked}): {one.worst}"))
-    print("The audit passed." if found.passed else "The audit FAILED: do not use this plan.")
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what.removesuffix('s') if number == 1 else what}"
-
-
-def _print_json(answer: dict[str, Any]) -> None:
-    print(json.dumps(answer, indent=2, ensure_ascii=False))

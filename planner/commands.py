@@ -18,6 +18,10 @@ from planner.feasibility.questions import Question, answered
 from planner.output.feasibility_folder import write_feasibility_folder
 from planner.output.feasibility_tables import season_table, windows_table
 from planner.output.folder import write_plan_folder
+from planner.output.ranking_folder import write_ranking_folder
+from planner.output.ranking_tables import ranking_table
+from planner.ranking.answers import Ranking
+from planner.ranking.questions import RankQuestion, nights_between, ranking_of
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.reading import read_scenario
 from planner.scenario.targets import Scenario
@@ -33,16 +37,20 @@ from planner.sky.night import night_sky
 
 __all__ = [
     "Asked",
+    "Choice",
     "PlannedNight",
     "assess_feasibility",
     "audit_plan",
     "plan_night",
+    "rank_subarrays",
+    "ranking_table",
     "read_plan",
     "read_scenario",
     "season_table",
     "windows_table",
     "write_feasibility",
     "write_night",
+    "write_ranking",
 ]
 
 Tell = Callable[[str], None]
@@ -182,19 +190,7 @@ def question_of(scenario: Scenario, asked: Asked) -> Question:
     def wrong(key: str, found: str, remedy: str) -> None:
         problems.append(Problem("command line", key, found, remedy))
 
-    if (asked.first is None) != (asked.last is None):
-        given, missing = ("--from", "--to") if asked.last is None else ("--to", "--from")
-        wrong(missing, f"is missing beside {given}", "Give both, or --date for one night.")
-    elif asked.first is not None and asked.last is not None:
-        if asked.date is not None:
-            wrong("--date", "stands beside --from and --to", "Give one night or a range of nights, not both.")
-        if asked.last < asked.first:
-            wrong("--to", f"is {asked.last}, before --from {asked.first}", "Exchange them.")
-        elif (asked.last - asked.first).days >= NIGHTS_MAX:
-            wrong("--to", f"makes a range of more than {NIGHTS_MAX} nights", "Ask for fewer nights at once.")
-        for key, date in (("--from", asked.first), ("--to", asked.last)):
-            if not FIRST_DATE <= date <= LAST_DATE:
-                wrong(key, f"is {date}", f"Give a date from {FIRST_DATE} to {LAST_DATE}.")
+    problems += _date_problems(asked.date, asked.first, asked.last)
     try:
         scenario = for_night(scenario, asked.date or asked.first, asked.configuration)
     except InputProblems as error:
@@ -203,6 +199,32 @@ def question_of(scenario: Scenario, asked: Asked) -> Question:
     if problems:
         raise InputProblems(problems)
     return Question(scenario, requests, asked.subarray, asked.first, asked.last)
+
+
+def _date_problems(
+    date: datetime.date | None, first: datetime.date | None, last: datetime.date | None
+) -> list[Problem]:
+    """What is wrong with one night or a range of nights."""
+    found: list[Problem] = []
+
+    def wrong(key: str, what: str, remedy: str) -> None:
+        found.append(Problem("command line", key, what, remedy))
+
+    if first is None or last is None:
+        if first is not None or last is not None:
+            given, missing = ("--from", "--to") if last is None else ("--to", "--from")
+            wrong(missing, f"is missing beside {given}", "Give both, or --date for one night.")
+        return found
+    if date is not None:
+        wrong("--date", "stands beside --from and --to", "Give one night or a range of nights, not both.")
+    if last < first:
+        wrong("--to", f"is {last}, before --from {first}", "Exchange them.")
+    elif (last - first).days >= NIGHTS_MAX:
+        wrong("--to", f"makes a range of more than {NIGHTS_MAX} nights", "Ask for fewer nights at once.")
+    for key, day in (("--from", first), ("--to", last)):
+        if not FIRST_DATE <= day <= LAST_DATE:
+            wrong(key, f"is {day}", f"Give a date from {FIRST_DATE} to {LAST_DATE}.")
+    return found
 
 
 NIGHTS_MAX = 1100  # three years: what a grid of all configurations holds in memory
@@ -277,3 +299,98 @@ def write_feasibility(found: Feasibility, folder: str | Path) -> Path:
     """
     with offline_earth():
         return write_feasibility_folder(found, Path(folder))
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What a question about subarrays names.
+
+    Attributes
+    ----------
+    size : int or None
+        Telescopes in a subarray; default the most beams that a request wants.
+    date : date or None
+        Local date of the evening.
+    first, last : date or None
+        A range of nights instead of one.
+    configuration : str or None
+        Where the telescopes stand now; default the scenario's.
+    listed_only : bool
+        Whether movable telescopes stand only where a listed configuration puts them.
+    top : int
+        Subarrays for which true plans are made.
+    """
+
+    size: int | None = None
+    date: datetime.date | None = None
+    first: datetime.date | None = None
+    last: datetime.date | None = None
+    configuration: str | None = None
+    listed_only: bool = False
+    top: int = 20
+
+
+def choice_of(scenario: Scenario, choice: Choice) -> RankQuestion:
+    """Check a question about subarrays against its scenario.
+
+    Raises
+    ------
+    InputProblems
+        With everything in it that does not fit the scenario.
+    """
+    problems = _date_problems(choice.date, choice.first, choice.last)
+    try:
+        scenario = for_night(scenario, choice.date or choice.first, choice.configuration)
+    except InputProblems as error:
+        problems += [problem for problem in error.problems if problem.key != "--date" or choice.date]
+    beams = sorted({scenario.array.combiner(wish.combiner).beams for wish in scenario.requests})
+    size = choice.size or max(beams, default=2)
+    if not 2 <= size <= 6:
+        problems.append(Problem("command line", "--size", f"is {size}", "Give 2 to 6."))
+    elif beams and size < beams[0]:
+        found = f"is {size}, and every request wants a combiner of {beams[0]} beams or more"
+        problems.append(Problem("command line", "--size", found, f"Give {beams[0]} or more."))
+    if not 1 <= choice.top <= 100:
+        problems.append(Problem("command line", "--top", f"is {choice.top}", "Give 1 to 100."))
+    if problems:
+        raise InputProblems(problems)
+    if choice.first is None or choice.last is None:
+        nights: tuple[datetime.date, ...] = (scenario.night.date,)
+    else:
+        nights = nights_between(choice.first, choice.last)
+    return RankQuestion(scenario, nights, size, choice.listed_only, choice.top)
+
+
+def rank_subarrays(scenario: Scenario, choice: Choice | None = None, tell: Tell | None = None) -> Ranking:
+    """Rank every subarray that the stations allow, by what a night would give.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    choice : Choice, optional
+        Default: the scenario's night, as many telescopes as its widest request wants.
+    tell : callable, optional
+        Called with a sentence when something long begins.
+
+    Raises
+    ------
+    InputProblems
+        When the question does not fit the scenario.
+    NoNight
+        When the Sun goes below the limit in none of the nights.
+    """
+    question = choice_of(scenario, choice or Choice())
+    with offline_earth():
+        return ranking_of(question, tell or (lambda sentence: None))
+
+
+def write_ranking(ranking: Ranking, folder: str | Path) -> Path:
+    """Write a ranking's folder (page, tables, figures), whole or not at all.
+
+    Returns
+    -------
+    Path
+        The page.
+    """
+    with offline_earth():
+        return write_ranking_folder(ranking, Path(folder))

@@ -24,6 +24,7 @@ FLOORS = (
     "output",
     "interop",
     "commands",
+    "terminal",
     "cli",
     "__init__ __main__",
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import re
 from dataclasses import replace
@@ -208,6 +209,35 @@ def test_staying_is_told_in_every_case(found):
     assert "100.0 %" in staying_sentences(replace(found, current=None))[0]
     better = replace(found, current=with_worth(found.current, 305, 310))
     assert staying_sentences(better)[1].startswith("Moving gains nothing: staying is worth 3.0 more")
+
+
+def test_the_best_as_it_stands_has_one_row_even_among_the_top(found):
+    alike = replace(found, current=found.top[2])
+    rows = rows_of(read_page(page_of(alike)), "top")
+    assert [row.all("th")[0].text() for row in rows] == ["1", "2", "3, now", "4", "5", "6", "7"]
+
+
+def test_plans_of_a_few_nights_are_not_told_as_those_of_all():
+    found = ranking(nights=3)
+    more = replace(found, nights=tuple(found.nights[0] + datetime.timedelta(days=k) for k in range(12)))
+    assert "worth 302.0 of at most 306.0, planned for 3 of the 12 nights;" in verdict(more)
+    told = dict(method(more))["true score"]
+    assert told.endswith("Plans were made for 11 March 2027, 12 March 2027 and 13 March 2027.")
+    assert "Plans were made" not in dict(method(found))["true score"]
+
+
+def test_many_nights_are_told_by_the_worst_and_the_best():
+    told = " ".join(worth_sentences(ranking(nights=8)))
+    assert "From 300 on 11 March 2027 to 314 on 18 March 2027." in told
+
+
+def test_a_seat_without_a_delay_line_is_told_with_a_dash(found):
+    bare = replace(found, top=(replace(found.top[0], lines=("D1", "", "", "D2")), *found.top[1:]))
+    assert [row.line for row in seat_rows(bare, bare.top[0])] == ["D1", "–", "–", "D2"]
+    none = replace(found, top=(replace(found.top[0], lines=("", "", "", "")), *found.top[1:]))
+    assert (
+        rows_of(read_page(page_of(none)), "top")[0].all("span", class_="with")[0].text() == "T1, T3, U1, U2"
+    )
 
 
 def test_only_a_bound_below_the_winner_proves_the_order(found):

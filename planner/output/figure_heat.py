@@ -1,4 +1,4 @@
-"""What each request gets of each subarray: a heat map of cells within reach, its tone growing with its number."""
+"""What each request gets of each subarray: cells within reach, as a map whose tone grows with its number."""
 
 from __future__ import annotations
 
@@ -10,13 +10,12 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from planner.output.feasibility_words import hours_told
+from planner.output.figure_ranking import CHARACTER, GAP, WIDTH, Row, name_at, rows_of
 from planner.output.figure_uv import number_of
 from planner.output.figures import (
-    FAINT,
     HAIR,
     INK,
     MIDDLE,
-    PALETTE,
     PANEL,
     PAPER,
     PRINT_PX,
@@ -29,19 +28,11 @@ from planner.output.figures import (
     panel,
     write,
 )
-from planner.output.figure_ranking import CHARACTER, GAP, WIDTH, Row, name_at, rows_of
 from planner.output.ranking_words import nights_told
 from planner.output.svg import Picture, clean
-from planner.ranking.answers import Ranked, Ranking
+from planner.ranking.answers import Ranking
 
-ROWS_MAX, NAMED, COLUMNS_MAX = 20, 6, 26
-WIDTH, LEFT, RIGHT, HEAD = 1180.0, 300.0, 246.0, 74.0
-PLOT = WIDTH - LEFT - RIGHT
-ROW, BAR, GAP = 38.0, 18.0, 16.0
-CHARACTER, NAME_MAX = 7.2, 27
-LETTERS = "ABCDEF"
-TONES = tuple(PALETTE[name] for name in ("mist", "straw", "plum", "slate", "filled", "reach"))
-OTHERS: dict[str, Any] = {"facecolor": PANEL, "edgecolor": FAINT, "hatch": "////", "linewidth": 0.6}
+COLUMNS_MAX = 26
 HEAT_LEFT, CELL_HEIGHT, SLANT_DEG = 290.0, 38.0, 58.0
 PALEST, DEEPEST = 0.04, 0.5  # opacity of a cell that reaches nothing, and of the best one
 
@@ -93,8 +84,10 @@ def heat_figure(ranking: Ranking, name: str) -> Drawn:
     rows, columns = rows_of(ranking), heat_columns(ranking)
     part = reach_shares(ranking, rows)
     now = bool(rows) and rows[-1].place == "now"
+    more = len(ranking.requests) - len(columns)
     top = heat_head(ranking)
-    height = top + CELL_HEIGHT * len(rows) + (GAP if now else 0.0) + 44.0
+    height = top + CELL_HEIGHT * len(rows) + (GAP if now else 0.0) + (64.0 if more else 44.0)
+    top_of_legend = height - (36.0 if more else 16.0)
     wide = min((WIDTH - HEAT_LEFT - 60.0) / len(columns), 74.0)
     picture = Picture(
         name=name,
@@ -125,7 +118,7 @@ def heat_figure(ranking: Ranking, name: str) -> Drawn:
                 fontsize=PRINT_SMALL_PX,
             )
             if k in ranking.unserved:
-                _nobody(axes, (x - wide / 2.0, wide), (top, height - 44.0))
+                _nobody(axes, (x - wide / 2.0, wide), (top, top_of_legend - 28.0))
         for number, row in enumerate(rows):
             y = top + CELL_HEIGHT * (number + 0.5) + (GAP if row.place == "now" else 0.0)
             name_at(axes, row, y)
@@ -133,8 +126,7 @@ def heat_figure(ranking: Ranking, name: str) -> Drawn:
                 if k not in ranking.unserved:
                     box = (HEAT_LEFT + wide * place, y - CELL_HEIGHT / 2.0, wide)
                     _cell(axes, box, float(part[number, k]), float(row.one.hours[k]))
-        more = len(ranking.requests) - len(columns)
-        _heat_legend(axes, height - 16.0, more)
+        _heat_legend(axes, top_of_legend, more)
 
     return draw_both(picture, paint, PRINT_PX)
 
@@ -191,5 +183,6 @@ def _heat_legend(axes: Axes, y: float, more: int) -> None:
     words = (
         "20 to 100 % of the most cells that any subarray listed reaches (bold: the most), and usable hours"
     )
-    words += f"; {more} smaller requests are not shown" if more else ""
     write(axes, x + 10.0, y, words, va="center", **PRINT_SMALL)
+    if more:
+        write(axes, HEAT_LEFT, y + 19.0, f"{more} smaller requests are not shown", va="center", **PRINT_SMALL)

@@ -1,8 +1,8 @@
-"""The ranking in two pictures: what each subarray is worth, and what each request gets of it.
+"""What each subarray is worth, as bars.
 
 Bars are split into what requests bring, in the same order in every bar; the
 few that bring most are named and have a letter, so that no tone is needed to
-tell them apart. The heat map's tone grows with its number.
+tell them apart.
 """
 
 from __future__ import annotations
@@ -15,8 +15,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from planner.output.feasibility_words import hours_told
-from planner.output.figure_uv import number_of
 from planner.output.figures import (
     FAINT,
     HAIR,
@@ -39,7 +37,7 @@ from planner.output.ranking_words import mean_told, nights_told, score_told, sha
 from planner.output.svg import Picture, clean
 from planner.ranking.answers import Ranked, Ranking
 
-ROWS_MAX, NAMED, COLUMNS_MAX = 20, 6, 26
+ROWS_MAX, NAMED = 20, 6
 WIDTH, LEFT, RIGHT, HEAD = 1180.0, 300.0, 246.0, 74.0
 PLOT = WIDTH - LEFT - RIGHT
 ROW, BAR, GAP = 38.0, 18.0, 16.0
@@ -47,22 +45,24 @@ CHARACTER, NAME_MAX = 7.2, 27
 LETTERS = "ABCDEF"
 TONES = tuple(PALETTE[name] for name in ("mist", "straw", "plum", "slate", "filled", "reach"))
 OTHERS: dict[str, Any] = {"facecolor": PANEL, "edgecolor": FAINT, "hatch": "////", "linewidth": 0.6}
-HEAT_LEFT, CELL_HEIGHT, SLANT_DEG = 290.0, 38.0, 58.0
-PALEST, DEEPEST = 0.04, 0.5  # opacity of a cell that reaches nothing, and of the best one
 
 
 @dataclass(frozen=True)
 class Row:
-    """One subarray of a figure: its place in words, and itself."""
+    """One subarray of a figure: its place in words, itself, and whether this place is the best as it stands."""
 
     place: str
     one: Ranked
+    now: bool = False
 
 
 def rows_of(ranking: Ranking) -> tuple[Row, ...]:
     """Return the top, and the best as it stands at the end where it is not among them."""
-    rows = [Row(str(k + 1), one) for k, one in enumerate(ranking.top[:ROWS_MAX])]
     current = ranking.current
+    rows = [
+        Row(str(k + 1), one, current is not None and one.seats == current.seats)
+        for k, one in enumerate(ranking.top[:ROWS_MAX])
+    ]
     if current is not None and all(row.one.seats != current.seats for row in rows):
         rows.append(Row("now", current))
     return tuple(rows)
@@ -190,8 +190,10 @@ def _bar(axes: Axes, ranking: Ranking, row: Row, named: tuple[int, ...], place: 
 
 
 def name_at(axes: Axes, row: Row, y: float) -> None:
-    """Place and stations at the left of a row; many stations take two lines."""
+    """Write place and stations at the left of a row; many stations take two lines."""
     write(axes, 38.0, y, row.place, va="center", ha="right", color=SOFT)
+    if row.now:
+        write(axes, 38.0, y + 14.0, "now", va="center", ha="right", **PRINT_SMALL)
     stations, whole = row.one.stations, row.one.name
     if len(whole) <= NAME_MAX:
         write(axes, 50.0, y, clean(whole), va="center", weight="bold", fontsize=12.5)

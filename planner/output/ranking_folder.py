@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from planner.output.figure_array import array_figure
-from planner.output.figure_planes import planes_figure
 from planner.output.figure_heat import heat_figure
+from planner.output.figure_planes import planes_figure
 from planner.output.figure_ranking import bars_figure
 from planner.output.figures import Drawn
 from planner.output.folder import FIGURES, Contents, check_folder, replace_folder

@@ -41,6 +41,8 @@ from planner.output.sentences import counted
 from planner.output.svg import inlined
 from planner.ranking.answers import Ranked, Ranking
 
+UNBROKEN_MAX = 14  # letters of a name that stays on one line
+
 
 @dataclass(frozen=True)
 class SeatRow:
@@ -128,8 +130,8 @@ def render_ranking(ranking: Ranking, figures: Mapping[str, str]) -> str:
         worth=worth_sentences(ranking) if best else (),
         staying=staying_sentences(ranking) if best else (),
         runner_up=runner_up_sentences(ranking) if best else (),
-        rows=[rank_row(ranking, one, str(k + 1)) for k, one in enumerate(ranking.top)],
-        current=None if ranking.current is None else rank_row(ranking, ranking.current, "now"),
+        rows=[rank_row(ranking, one, place_of_row(ranking, one)) for one in ranking.top],
+        current=_apart(ranking),
         front=[rank_row(ranking, one, place_of_row(ranking, one)) for one in ranking.front],
         requests=request_rows(ranking),
         compared=_compared(ranking),
@@ -161,11 +163,24 @@ def seat_rows(ranking: Ranking, one: Ranked) -> tuple[SeatRow, ...]:
 
 
 def place_of_row(ranking: Ranking, one: Ranked) -> str:
-    """Return the place of a subarray in the ranking, ``now`` for the current one, else a dash."""
-    for place, other in enumerate(ranking.top):
-        if other.seats == one.seats:
-            return str(place + 1)
-    return "now" if ranking.current is not None and ranking.current.seats == one.seats else "–"
+    """Return the place of a subarray in the ranking, with ``now`` for the best as it stands, else a dash."""
+    told = [str(place + 1) for place, other in enumerate(ranking.top) if other.seats == one.seats]
+    if ranking.current is not None and ranking.current.seats == one.seats:
+        told.append("now")
+    return ", ".join(told) or "–"
+
+
+def _apart(ranking: Ranking) -> RankRow | None:
+    """The row of the best as it stands, where it is not among the top."""
+    current = ranking.current
+    if current is None or any(one.seats == current.seats for one in ranking.top):
+        return None
+    return rank_row(ranking, current, "now")
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Join names in a list that is not broken inside a short one."""
+    return ", ".join(name.replace(" ", "\u00a0") if len(name) <= UNBROKEN_MAX else name for name in names)
 
 
 def rank_row(ranking: Ranking, one: Ranked, place: str) -> RankRow:
@@ -175,8 +190,8 @@ def rank_row(ranking: Ranking, one: Ranked, place: str) -> RankRow:
     return RankRow(
         place=place,
         stations=one.name,
-        telescopes=", ".join(one.telescopes),
-        lines=lines_told(one),
+        telescopes=_listed(one.telescopes),
+        lines=_listed(lines_told(one)),
         configurations=", ".join(one.configurations) or "none",
         truth="–" if one.truth is None else score_told(one.truth.score),
         bound="–" if one.truth is None else score_told(one.truth.bound),

@@ -298,9 +298,9 @@ def uncounted_names(ranking: Ranking) -> tuple[str, ...]:
     return tuple(r.name for k, r in enumerate(ranking.scenario.requests) if k not in counted_ones)
 
 
-def lines_told(one: Ranked) -> str:
-    """Return the delay lines of a subarray in a list; a dash for a seat without one."""
-    return ", ".join(line or "–" for line in one.lines) if any(one.lines) else ""
+def lines_told(one: Ranked) -> tuple[str, ...]:
+    """Return the delay lines of a subarray, a dash for a seat without one; nothing where none has one."""
+    return tuple(line or "–" for line in one.lines) if any(one.lines) else ()
 
 
 def estimate_errors(ranking: Ranking) -> np.ndarray:

@@ -8,6 +8,7 @@ so a run of any length costs two look-ups a pair.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,7 +45,7 @@ def uv_of(moments: Moments, row: int) -> np.ndarray:
     return uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.rotation, every)[0, :, :, :2]
 
 
-def known_cells(nights: list[Moments], row: int, combiner: Combiner, field_mas: float) -> np.ndarray:
+def known_cells(nights: Sequence[Moments], row: int, combiner: Combiner, field_mas: float) -> np.ndarray:
     """Return the codes of the cells that some pair crosses in some night while both may be used, sorted."""
     found = []
     for moments in nights:

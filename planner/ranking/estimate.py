@@ -32,7 +32,8 @@ class Wish:
     bits : ndarray of uint8 (subarray, byte)
         Slots at which it can be observed.
     before, science, whole : int
-        Slots from the start of a visit to its science step, of that step, and of the visit with the set-up to it.
+        Slots from the start of a visit to its science step, of that step, and of the whole visit with
+        the set-up to it.
     """
 
     value: np.ndarray
@@ -66,11 +67,10 @@ class Wish:
 
 
 def _travel_s(scenario: Scenario, angle_deg: float, part: float) -> float:
-    """Time of a slew by an angle and of a carriage over a part of its stroke, whichever is longer, median device."""
+    """Time of a slew by an angle or of a carriage over a part of its stroke, the longer, median device."""
     array = scenario.array
-    slews = [
-        float(slew_s(np.array(angle_deg), np.array(angle_deg / 2.0), own)) for own in array.telescope_classes
-    ]
+    turn, tilt = np.array(angle_deg), np.array(angle_deg / 2.0)
+    slews = [float(slew_s(turn, tilt, own)) for own in array.telescope_classes]
     runs = [
         float(carriage_s(np.array(part * (own.stroke_m[1] - own.stroke_m[0])), own))
         for own in array.delay_lines
@@ -92,9 +92,8 @@ def estimated(wishes: Sequence[Wish], slots: int) -> np.ndarray:
         return found
     pressure = np.sum([_density(wish, slots) for wish in wishes], axis=0)
     taken = np.zeros((subarrays, slots), dtype=bool)
-    order = sorted(
-        range(len(wishes)), key=lambda row: (-float(wishes[row].value.mean() / wishes[row].whole), row)
-    )
+    worth = [float(wish.value.mean()) / wish.whole for wish in wishes]
+    order = sorted(range(len(wishes)), key=lambda row: (-worth[row], row))
     for row in order:
         wish = wishes[row]
         for _ in range(wish.visits):
@@ -110,13 +109,13 @@ def estimated(wishes: Sequence[Wish], slots: int) -> np.ndarray:
 
 
 def _density(wish: Wish, slots: int) -> np.ndarray:
-    """How much value waits at each slot, mean over the subarrays, spread over the slots that are open, (slot,)."""
+    """How much value waits at each slot, spread over the slots that are open, (slot,)."""
     open_ = np.unpackbits(wish.bits, axis=-1, count=slots).mean(axis=0)
     return float(wish.value.mean()) * open_ / max(float(open_.sum()), 1e-9)
 
 
 def _place(wish: Wish, taken: np.ndarray, pressure: np.ndarray, slots: int) -> tuple[np.ndarray, np.ndarray]:
-    """Where a visit starts on each subarray, and whether it fits at all: where least else could be."""
+    """Where a visit starts on each subarray (where least else could be), and whether it fits at all."""
     starts = slots - wish.whole + 1
     if starts <= 0:
         return np.zeros(len(taken), dtype=int), np.zeros(len(taken), dtype=bool)

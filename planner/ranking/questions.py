@@ -164,18 +164,18 @@ def pareto(values: np.ndarray) -> np.ndarray:
     values : ndarray (row, column)
         Larger is better.
     """
-    kept = np.ones(len(values), dtype=bool)
+    kept: np.ndarray = np.ones(len(values), dtype=bool)
     # The best of a sum cannot be beaten, so later rows are struck out early.
     for row in np.argsort(-values.sum(axis=1), kind="stable"):
         if kept[row]:
-            beaten = np.all(values <= values[row], axis=1) & np.any(values < values[row], axis=1)
-            kept &= ~beaten
+            matched = np.all(values <= values[row], axis=1)
+            kept = kept & ~(matched & np.any(values < values[row], axis=1))
     return kept
 
 
 def _told(field: _Field, nights: tuple[datetime.date, ...], tell: Tell) -> Ranking:
     question, scenario = field.question, field.question.scenario
-    useful = field.worth.served.any(axis=1)
+    useful = np.asarray(field.worth.served.any(axis=1))
     order = np.lexsort((field.moves, -field.value, -field.estimate))
     order = order[useful[order]]
     top = order[: question.top]
@@ -195,7 +195,7 @@ def _told(field: _Field, nights: tuple[datetime.date, ...], tell: Tell) -> Ranki
         (planned[row] for row in top.tolist()),
         key=lambda one: (-_score(one), one.score.moves, -one.score.estimate, one.stations),
     )
-    front = [row for row in order if field.front[row]][:FRONT_MAX]
+    front = order[field.front[order]][:FRONT_MAX].tolist()
     sample = [planned[row] for row in spread.tolist()]
     return Ranking(
         scenario=scenario,
@@ -296,7 +296,7 @@ def _ranked(field: _Field, row: int, nights: list[tuple[datetime.date, NightSky]
 def _lines(
     field: _Field, chosen: Sequence[Seat], nights: list[tuple[datetime.date, NightSky]]
 ) -> tuple[str, ...]:
-    """The delay lines that serve most of what the subarray can do in the first night, by the scheduler's own rule."""
+    """The delay lines that serve most of what the subarray can do in the first night, by the scheduler."""
     restricted = with_subarray(field.question.scenario, chosen, field.asked)
     array = restricted.array
     combiners = [own for own in array.combiners if own.beams == len(chosen)]

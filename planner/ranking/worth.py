@@ -1,4 +1,4 @@
-"""What every subarray is worth by the quick way: cells within reach, hours, chains, and an estimate of a night.
+"""What every subarray is worth by the quick way: cells in reach, hours, chains, an estimate of a night.
 
 A request on fewer beams than the subarray has is served by the best part of
 it: usable when any part is, reaching what all parts reach.
@@ -180,7 +180,7 @@ def _parts_of(members: np.ndarray, own: np.ndarray, seats: int) -> np.ndarray:
 def _best_visit(
     table: CellTable, members: np.ndarray, bits: np.ndarray, counts: tuple[int, int, int]
 ) -> np.ndarray:
-    """Most cells that one science step fills: at the beginning, middle and end of each run that is long enough."""
+    """Most cells of one science step: at the beginning, middle and end of each run that is long enough."""
     seats, slots, steps = counts
     row, first, last = runs_of(bits, slots)
     room = last - first >= steps
@@ -202,7 +202,7 @@ def _linked(moments: Moments, row: int, group: _Group, bits: np.ndarray, table: 
     """
     diameter = moments.sky.stars[row].diameter_mas
     if not diameter:
-        return bits.any(axis=-1)
+        return np.asarray(bits.any(axis=-1))
     wavelength = max(group.combiner.wavelengths_um)
     visible = uniform_disk_visibility(diameter, table.projected_m, wavelength)
     good = np.packbits((visible**2 >= TRACKED_VIS2_MIN).T, axis=-1)[
@@ -215,4 +215,4 @@ def _linked(moments: Moments, row: int, group: _Group, bits: np.ndarray, table: 
         for k, (i, j) in enumerate(inner):
             reach[j] |= reach[i] & good[:, k]
             reach[i] |= reach[j] & good[:, k]
-    return np.bitwise_and.reduce(reach, axis=0).any(axis=-1)
+    return np.asarray(np.bitwise_and.reduce(reach, axis=0).any(axis=-1))

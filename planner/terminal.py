@@ -1,0 +1,126 @@
+"""Answers as text for a terminal, or as JSON: what the command line prints."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from planner.commands import PlannedNight
+    from planner.feasibility.answers import Feasibility
+    from planner.ranking.answers import Ranking
+    from planner.scheduling.plan import AuditReport
+
+
+def safe(text: str) -> str:
+    """Keep control characters of names and files off the terminal: one sentence, one line."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
+    """Print an answer about feasibility."""
+    from planner.output.feasibility_json import night_told
+
+    if as_json:
+        print_json({"page": str(page), "targets": [night_told(night) for night in answer.nights]})
+    else:
+        for night in answer.nights:
+            told = night_told(night)
+            hours = f"{told['usable_h']:.2f} h" if told["feasible"] else "no visit"
+            windows = ", ".join(f"{a[11:19]}-{b[11:19]}" for a, b in told["windows_utc"])
+            print(safe(f"{told['target']}  {told['date']}  {hours}  {windows}".rstrip()))
+            if told["feasible"]:
+                print(
+                    safe(
+                        f"  best with {'-'.join(told['subarray'])}, {told['visit_starts']} starts of a visit"
+                    )
+                )
+            else:
+                print(safe(f"  why not: {told['reason']}"))
+                for remedy in told["remedies"][:3]:
+                    print(safe(f"  would help: {remedy['change']} ({remedy['opens_h']:.2f} h)"))
+                if not told["remedies"]:
+                    print(f"  nothing that was tried helps: {', '.join(told['tried'])}")
+        print(f"Page: {page}")
+
+
+def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:
+    """Print a ranking."""
+    from planner.output.ranking_json import ranking_told
+
+    if as_json:
+        print_json({"page": str(page)} | ranking_told(ranking))
+    else:
+        print(f"{ranking.considered} subarrays of {ranking.size}, {ranking.feasible} of use")
+        for place, one in enumerate(ranking.top[:10], start=1):
+            worth = one.truth.score if one.truth else one.score.estimate
+            bound = f" of at most {one.truth.bound:g}" if one.truth else ", estimated"
+            moves = f"{one.score.moves} to move" if one.score.moves else "stands already"
+            print(safe(f"  {place}  {worth:g}{bound}  {one.name}  {moves}"))
+        now = ranking.current
+        if now is not None and now.truth is not None:
+            print(safe(f"As it stands, the best is {now.name} with {now.truth.score:g}"))
+        if ranking.spearman is not None:
+            print(f"Estimate and plan agree in rank to {ranking.spearman:.2f} over {len(ranking.sample)}")
+        print(f"Page: {page}")
+
+
+def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
+    """Print a night plan."""
+    plan = planned.plan
+    audit = plan.audit
+    passed = audit is not None and audit.passed
+    if as_json:
+        print_json(
+            {
+                "report": str(report),
+                "visits": len(plan.visits),
+                "solver": plan.solver.model_dump(),
+                "audit": {"passed": passed},
+                "left_out": [
+                    {"target": r.target, "reason": r.reason} for r in plan.requests if r.reason is not None
+                ],
+            }
+        )
+    else:
+        solver = plan.solver
+        proof = _proof(solver.score, solver.bound, solver.made_by)
+        print(f"{len(plan.visits)} visits, score {solver.score}, {proof}")
+        for visit in plan.visits:
+            first, last = visit.steps[0].start_utc[11:16], visit.steps[-1].end_utc[11:16]
+            print(safe(f"  {visit.id}  {first}-{last}  {visit.target}  {'-'.join(visit.subarray)}"))
+        for outcome in plan.requests:
+            if outcome.reason is not None:
+                what = "fewer" if outcome.visits_planned else "left out"
+                print(safe(f"  {what}: {outcome.target}: {outcome.reason}"))
+        print(f"Audit {'passed' if passed else 'FAILED: do not use this plan'}.")
+        print(f"Report: {report}")
+
+
+def _proof(score: int, bound: int, made_by: str) -> str:
+    if not bound:
+        return "nothing can be planned"
+    if score == bound:
+        return "proven: no plan of the visits considered is better"
+    from planner.output.sentences import at_least_percent
+
+    share = f"at least {at_least_percent(score, bound)} % of the best possible plan (bound {bound})"
+    return share if made_by == "cp-sat" else f"{share}, by greedy choice"
+
+
+def tell_audit(found: AuditReport) -> None:
+    """Print what an audit found."""
+    for one in found.checks:
+        print(safe(f"{'kept  ' if one.passed else 'BROKEN'}  {one.name} ({one.checked}): {one.worst}"))
+    print("The audit passed." if found.passed else "The audit FAILED: do not use this plan.")
+
+
+def count(number: int, what: str) -> str:
+    """Return a number with its noun: ``1 station``, ``2 stations``."""
+    return f"{number} {what.removesuffix('s') if number == 1 else what}"
+
+
+def print_json(answer: dict[str, Any]) -> None:
+    """Print plain data as JSON."""
+    print(json.dumps(answer, indent=2, ensure_ascii=False))
