@@ -106,7 +106,7 @@ def _proof(score: int, bound: int, made_by: str) -> str:
     from planner.output.sentences import at_least_percent
 
     share = f"at least {at_least_percent(score, bound)} % of the best possible plan (bound {bound})"
-    return share if made_by == "cp-sat" else f"{share}, by greedy choice"
+    return share if made_by != "greedy" else f"{share}, by greedy choice"
 
 
 def tell_audit(found: AuditReport) -> None:

@@ -49,7 +49,7 @@ OTHERS: dict[str, Any] = {"facecolor": PANEL, "edgecolor": FAINT, "hatch": "////
 
 @dataclass(frozen=True)
 class Row:
-    """One subarray of a figure: its place in words, itself, and whether this place is the best as it stands."""
+    """One subarray of a figure: its place in words, itself, and whether it is the best as it stands."""
 
     place: str
     one: Ranked

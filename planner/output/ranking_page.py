@@ -278,13 +278,18 @@ def _totals(ranking: Ranking) -> dict[str, object] | None:
 
 
 def left_out(ranking: Ranking) -> tuple[tuple[str, str], ...]:
-    """Return requests that the winner cannot use though another of the top can: (target, the best for it)."""
+    """Return requests that the winner does not reach though others do: (target, who reaches most).
+
+    That is nobody (an empty name) where only subarrays do that are not told.
+    """
     if not ranking.top:
         return ()
     best = ranking.top[0]
+    known = [*ranking.top, *ranking.front, *([ranking.current] if ranking.current is not None else [])]
     found = []
     for k, request in enumerate(ranking.requests):
-        other = max(ranking.top, key=lambda one: one.cells[k])
-        if best.cells[k] == 0 and other.cells[k] > 0:
-            found.append((ranking.scenario.requests[request].name, other.name))
+        other = max(known, key=lambda one: one.cells[k])
+        if best.cells[k] == 0 and k not in ranking.unserved:
+            name = other.name if other.cells[k] > 0 else ""
+            found.append((ranking.scenario.requests[request].name, name))
     return tuple(found)

@@ -29,6 +29,7 @@ TRUE_NIGHTS_MAX = 3  # nights for which true plans are made
 SAMPLE = 30  # subarrays over which estimate and truth are compared
 SAMPLE_LEAST = 5
 FRONT_MAX = 40
+STANDING = 3  # subarrays of the present configuration for which plans are made
 
 
 @dataclass(frozen=True)
@@ -179,22 +180,20 @@ def _told(field: _Field, nights: tuple[datetime.date, ...], tell: Tell) -> Ranki
     order = np.lexsort((field.moves, -field.value, -field.estimate))
     order = order[useful[order]]
     top = order[: question.top]
-    current = _current(field, order)
+    standing = order[_stands(field)[order]]
     spread = (
         order[np.unique(np.linspace(0, len(order) - 1, min(SAMPLE, len(order))).astype(int))]
         if len(order)
         else order
     )
-    wanted = list(dict.fromkeys([*top.tolist(), *([] if current is None else [current]), *spread.tolist()]))
+    wanted = list(dict.fromkeys([*top.tolist(), *standing[:STANDING].tolist(), *spread.tolist()]))
     true_nights = _true_nights(scenario, nights, field.asked)
     planned: dict[int, Ranked] = {}
     for number, row in enumerate(wanted):
         tell(f"Planning with subarray {number + 1} of {len(wanted)}")
         planned[row] = _planned(field, row, true_nights)
-    ranked = sorted(
-        (planned[row] for row in top.tolist()),
-        key=lambda one: (-_score(one), one.score.moves, -one.score.estimate, one.stations),
-    )
+    ranked = sorted((planned[row] for row in top.tolist()), key=_rank)
+    current = min((planned[row] for row in standing.tolist() if row in planned), key=_rank, default=None)
     front = order[field.front[order]][:FRONT_MAX].tolist()
     sample = [planned[row] for row in spread.tolist()]
     return Ranking(
@@ -207,11 +206,15 @@ def _told(field: _Field, nights: tuple[datetime.date, ...], tell: Tell) -> Ranki
         requests=field.asked,
         top=tuple(ranked),
         front=tuple(planned.get(row) or _ranked(field, row, true_nights) for row in front),
-        current=None if current is None else planned[current],
+        current=current,
         unserved=tuple(int(k) for k in np.flatnonzero(~field.worth.served.any(axis=0))),
         sample=tuple((one.name, one.score.estimate, _score(one)) for one in sample),
         spearman=_correlation(sample),
     )
+
+
+def _rank(one: Ranked) -> tuple[float, int, float, tuple[str, ...]]:
+    return -_score(one), one.score.moves, -one.score.estimate, one.stations
 
 
 def _score(one: Ranked) -> float:
@@ -236,13 +239,13 @@ def _true_nights(
     return list(zip(dates, skies(scenario, dates, asked), strict=True))
 
 
-def _current(field: _Field, order: np.ndarray) -> int | None:
-    """The best subarray that stands already."""
-    standing = field.question.scenario.array.placed(field.question.scenario.night.configuration)
+def _stands(field: _Field) -> np.ndarray:
+    """Which subarrays stand already, (subarray,)."""
     array = field.question.scenario.array
-    there = {(station, array.class_of(name).name) for name, station in standing.items()}
+    placed = array.placed(field.question.scenario.night.configuration)
+    there = {(station, array.class_of(name).name) for name, station in placed.items()}
     own = np.array([(seat.station, seat.telescope_class) in there for seat in field.seats], dtype=bool)
-    return next((int(row) for row in order if own[field.worth.members[row]].all()), None)
+    return np.asarray(own[field.worth.members].all(axis=1))
 
 
 def _planned(field: _Field, row: int, nights: list[tuple[datetime.date, NightSky]]) -> Ranked:

@@ -2,14 +2,15 @@
 
 The variables are programs, the sets of visits that serve one request
 (``programs``), so that a cell that two visits fill counts once; exclusions are
-at-most-ones over large cliques (``exclusions``). The bound comes down in
-stages, each proven. First by prices (``bound``). Then by asking: is there a
-plan worth w or more? Only programs that fall short of the best by little
-enough can be in it (``route``), few when w is near the bound; when CP-SAT finds
-none, the bound is w - 1, and w is lowered until a plan meets it, the programs
-become too many or the effort is spent. Where a request wants more visits than a
-program holds, the visits themselves are the variables and a cell counts when
-one that fills it is made.
+at-most-ones over large cliques (``exclusions``). A plan to start from comes
+from local search (``search``). The bound comes down in stages, each proven.
+First by prices (``bound``). Then by asking: is there a plan worth w or more?
+Only programs that fall short of the best by little enough can be in it
+(``route``), few when w is near the bound; when CP-SAT finds none, the bound is
+w - 1, and w is lowered until a plan meets it, the programs become too many or
+the effort is spent. Where a request wants more visits than a program holds, the
+visits themselves are the variables and a cell counts when one that fills it is
+made.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.programs import Program, RequestValues, request_values
 from planner.scheduling.route import Route, route_of
+from planner.scheduling.search import improved
 
 # Measured: fewer workers run no linear relaxation and prove nothing; interleaving makes the run repeatable.
 WORKERS = 8
@@ -54,7 +56,7 @@ class Solution:
     score, bound : int
         No plan of these candidates is worth more than ``bound``.
     made_by : str
-        ``"cp-sat"``, or ``"greedy"`` when the solver found nothing better.
+        ``"cp-sat"``; ``"local search"`` or ``"greedy"`` when the solver found nothing better.
     status : str
         ``"optimal"`` when score and bound meet, ``"feasible"``, or ``"empty"``.
     """
@@ -62,7 +64,7 @@ class Solution:
     chosen: tuple[int, ...]
     score: int
     bound: int
-    made_by: Literal["cp-sat", "greedy", "nothing to plan"]
+    made_by: Literal["cp-sat", "local search", "greedy", "nothing to plan"]
     status: Literal["optimal", "feasible", "empty"]
 
     @property
@@ -98,30 +100,42 @@ def solve_night(problem: NightProblem, effort: float, progress: Progress | None 
         return Solution((), 0, 0, "nothing to plan", "empty")
     kept = undominated(problem)
     small = problem.only(kept)
-    chosen, bound = _solve(small, effort, tell)
-    plan = _without_idle(problem, [int(kept[number]) for number in chosen])
+    outcome = _solve(small, effort, tell)
+    bound = outcome.bound
+    plan = _without_idle(problem, [int(kept[number]) for number in outcome.visits])
     if not problem.possible(plan):
         raise RuntimeError("the chosen visits exclude each other")
     score, greedy_score = problem.score(plan), problem.score(greedy)
     if score <= greedy_score:
         status: Literal["optimal", "feasible"] = "optimal" if greedy_score == bound else "feasible"
         return Solution(greedy, greedy_score, bound, "greedy", status)
-    return Solution(plan, score, bound, "cp-sat", "optimal" if score == bound else "feasible")
+    made_by: Literal["cp-sat", "local search"] = "cp-sat" if outcome.by_solver else "local search"
+    return Solution(plan, score, bound, made_by, "optimal" if score == bound else "feasible")
 
 
-def _solve(problem: NightProblem, effort: float, tell: Progress) -> tuple[tuple[int, ...], int]:
-    """Return the best plan found (candidates) and the proven bound."""
+@dataclass(frozen=True)
+class _Outcome:
+    """The best plan found (candidates), the proven bound, and whether CP-SAT found the plan."""
+
+    visits: tuple[int, ...]
+    bound: int
+    by_solver: bool
+
+
+def _solve(problem: NightProblem, effort: float, tell: Progress) -> _Outcome:
+    """Start from the plan that local search makes; find better ones and bring the bound down."""
     groups = cliques(problem)
     clash = conflicts(problem)
     requests = request_values(problem, clash)
     top = ceiling(requests, groups, len(problem))
     bound = min(int(np.floor(top.bound + TINY)), _everything(problem))
-    best = greedy_plan(problem)
+    start = improved(problem, clash, greedy_plan(problem))
+    best = start
     tell(problem.score(best), bound)
     if not all(request.whole for request in requests):
         found = _choose_visits(problem, groups, effort, best)
         best = max(best, found.visits, key=problem.score)
-        return best, max(min(bound, found.bound), problem.score(best))
+        return _Outcome(best, max(min(bound, found.bound), problem.score(best)), best != start)
     route = route_of(problem)
     near = close_programs(requests, route, top, int(np.ceil(bound * NEAR))) or []
     known = {(p.request, p.visits): p for p in (*top.programs, *near) if p.makeable(clash)}
@@ -141,7 +155,7 @@ def _solve(problem: NightProblem, effort: float, tell: Progress) -> tuple[tuple[
         tell(problem.score(best), bound)
         if found.visits or found.bound >= wanted:
             break
-    return best, max(bound, problem.score(best))
+    return _Outcome(best, max(bound, problem.score(best)), best != start)
 
 
 def _questions(score: int, bound: int) -> list[int]:
