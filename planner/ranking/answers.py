@@ -42,8 +42,8 @@ class Score:
     requests : int
         Requests with room for a science step in some night.
     chained : int
-        Requests whose telescopes are joined by a chain of baselines with enough fringe contrast, whenever
-        they are usable at all.
+        Requests whose telescopes are joined by a chain of baselines with enough fringe contrast at some
+        moment at which they are usable.
     longest_m : float
         Longest baseline.
     resolution_mas : float
@@ -69,6 +69,7 @@ class Truth:
     Attributes
     ----------
     nights : tuple of (date, score, bound, visits)
+        The nights for which plans were made: of many, the first, the middle and the last.
     """
 
     nights: tuple[tuple[datetime.date, int, int, int], ...]
@@ -162,7 +163,7 @@ class Ranking:
     unserved : tuple of int
         Positions in ``requests`` of those that no subarray considered serves.
     sample : tuple of (str, float, float)
-        (name, estimate, true score) of every subarray for which plans were made.
+        (name, estimate, true score) of subarrays evenly spread over the whole ranking.
     spearman : float or None
         Rank correlation of estimate and true score over the sample; None for fewer than five.
     """

@@ -137,11 +137,10 @@ def _field(
     asked: tuple[int, ...],
     worth: Worth,
 ) -> _Field:
-    moves = moves_of(question.scenario.array, seats, question.scenario.night.configuration)
+    moves = moves_of(question.scenario.array, seats, worth.members, question.scenario.night.configuration)
     longest = np.array(
         [lengths_m(baseline_vectors_m(placement.vectors_m[chosen])).max() for chosen in worth.members]
     ).reshape(len(worth.members))
-    of_each = moves[worth.members].sum(axis=1)
     front = pareto(
         np.stack(
             [
@@ -149,12 +148,12 @@ def _field(
                 worth.cells @ np.array([question.scenario.requests[row].priority for row in asked]),
                 worth.served.sum(axis=1),
                 longest,
-                -of_each,
+                -moves,
             ],
             axis=1,
         )
     )
-    return _Field(question, seats, placement, asked, worth, of_each, longest, front)
+    return _Field(question, seats, placement, asked, worth, moves, longest, front)
 
 
 def pareto(values: np.ndarray) -> np.ndarray:

@@ -83,21 +83,23 @@ def subarrays_of(array: Array, seats: Sequence[Seat], size: int, listed_only: bo
     return every[good]
 
 
-def moves_of(array: Array, seats: Sequence[Seat], configuration: str) -> np.ndarray:
-    """Return how many telescopes move so that a seat is taken, starting from a configuration, (seat,).
+def moves_of(array: Array, seats: Sequence[Seat], members: np.ndarray, configuration: str) -> np.ndarray:
+    """Return how many telescopes move so that each subarray stands, from a configuration, (subarray,).
 
-    One for a movable telescope that is not there yet, and one more when another
-    class stands on the station and has to leave.
+    For each movable class: the seats that have to be filled, or the telescopes
+    that have to make room for another class, whichever is more, because those
+    that make room can fill.
     """
-    standing = {station: telescope for telescope, station in array.placed(configuration).items()}
-    found = []
-    for seat in seats:
-        now = standing.get(seat.station)
-        if seat.telescope is not None or (now and array.class_of(now).name == seat.telescope_class):
-            found.append(0)
-        else:
-            found.append(1 if now is None else 2)
-    return np.array(found, dtype=int)
+    standing = {station: array.class_of(name).name for name, station in array.placed(configuration).items()}
+    moves = np.zeros(len(members), dtype=int)
+    for name in dict.fromkeys(t.telescope_class for t in array.telescopes if t.movable):
+        movable = [seat.telescope is None for seat in seats]
+        wanted = [seat.telescope_class == name for seat in seats]
+        there = [standing.get(seat.station) == name for seat in seats]
+        fill = np.array([m and w and not t for m, w, t in zip(movable, wanted, there, strict=True)])
+        leave = np.array([m and t and not w for m, w, t in zip(movable, wanted, there, strict=True)])
+        moves += np.maximum(fill[members].sum(axis=1), leave[members].sum(axis=1))
+    return moves
 
 
 def telescopes_for(array: Array, chosen: Sequence[Seat], configuration: str) -> tuple[str, ...]:
@@ -108,7 +110,11 @@ def telescopes_for(array: Array, chosen: Sequence[Seat], configuration: str) -> 
         now = standing.get(seat.station)
         stays = now is not None and array.class_of(now).name == seat.telescope_class
         names.append(seat.telescope or (now if stays else None))
+    stations = {seat.station for seat in chosen}
     free = [t for t in array.telescopes if t.movable and t.name not in names]
+    # Who has to make room goes first, then those whose stations nobody wants, in the order of the array.
+    leaving = {name for station, name in standing.items() if station in stations}
+    free.sort(key=lambda t: t.name not in leaving)
     for place, seat in enumerate(chosen):
         if names[place] is None:
             own = next(t for t in free if t.telescope_class == seat.telescope_class)

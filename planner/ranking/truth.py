@@ -8,7 +8,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from planner.constraints.tonight import night_limits
-from planner.errors import NoNight
 from planner.ranking.answers import Seat, Truth
 from planner.ranking.seats import telescopes_for
 from planner.scenario.array import Configuration
@@ -62,13 +61,7 @@ def _restricted(wish: Request, names: Sequence[str]) -> Request:
 def skies(scenario: Scenario, nights: Sequence[datetime.date], asked: Sequence[int]) -> list[NightSky]:
     """Compute the sky of each night once, for the requests asked about and all calibrators."""
     stars = [scenario.requests[row].star for row in asked] + list(scenario.calibrators)
-    found = []
-    for date in nights:
-        try:
-            found.append(night_sky(scenario, date, stars))
-        except NoNight:
-            continue
-    return found
+    return [night_sky(scenario, date, stars) for date in nights]
 
 
 def truth_of(
