@@ -125,7 +125,7 @@ def test_a_station_has_a_seat_for_each_movable_class_and_one_for_its_fixed_teles
 def test_there_are_as_many_triples_as_can_be_counted_on_paper():
     # Fixed 2, stations 5, two movable of one metre and one of half a metre. With no small one: 2 fixed and 5
     # seats of which at most two are taken: C(2,2)*5 + C(2,1)*C(5,2) = 5 + 20 = 25. With the small one on one
-    # of 5, beside two of the fixed: 1; one fixed and one of the 4 other stations: 2*4; two of these: 6. 5*15 = 75.
+    # of 5, beside both fixed: 1; one fixed and one of the 4 other stations: 2*4; two of these: 6. 5*15 = 75.
     scenario = scenario_of(1)
     seats = seats_of(scenario.array)
     assert len(subarrays_of(scenario.array, seats, 3, False)) == 25 + 75
