@@ -137,9 +137,7 @@ def main():
         slow, _ = took(each)
         slow *= moments.slots / len(times) * len(members) * 4
         print(f"numpy, subarray by subarray        {loop:8.0f} s   {loop / one:8.0f} times ours")
-        print(
         print(f"astropy, sample by sample          {slow:8.0f} s   {slow / one:8.0f} times ours")
-        )
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
         print(f"memory at most                     {peak:8.2f} GB")
 
