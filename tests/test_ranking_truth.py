@@ -62,3 +62,17 @@ def test_a_ranking_is_ordered_by_plans_and_names_what_no_choice_serves():
     assert ranking.current is not None
     assert ranking.current.truth is not None
     assert ranking.current.truth.score == scores[0]
+
+
+def test_where_nothing_can_be_planned_there_is_no_correlation_and_no_fault():
+    scenario = random_scenario(13, requests=1, telescopes=4, beams=2)
+    ranking = rank_subarrays(scenario.model_copy(update={"calibrators": ()}), Choice(top=2))
+    assert ranking.spearman is None
+    assert [one.truth.score for one in ranking.top if one.truth] == [0.0, 0.0]
+
+
+def test_one_telescope_makes_no_subarray():
+    scenario = random_scenario(13, requests=1, telescopes=4, beams=2)
+    array = scenario.array.model_copy(update={"telescopes": scenario.array.telescopes[:1]})
+    ranking = rank_subarrays(scenario.model_copy(update={"array": array}))
+    assert (ranking.considered, ranking.top, ranking.current) == (0, (), None)

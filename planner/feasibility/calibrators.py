@@ -76,7 +76,7 @@ def reach_of(
     served: Sequence[tuple[Subarray, Spans, np.ndarray]],
     first_tick_s: float,
 ) -> Reach | None:
-    """Return what a request reaches in the (u,v) plane while its subarrays are usable; None when never.
+    """Return what a request reaches in the (u,v) plane while its subarrays are usable; None for nothing.
 
     Parameters
     ----------
@@ -104,6 +104,8 @@ def reach_of(
     if not used.any():
         return None
     length = np.hypot(uv[..., 0], uv[..., 1])[used]
+    if not length.max() > 0:
+        return None
     codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
     resolution = min(combiner.wavelengths_um) * 1e-6 / (2.0 * float(length.max())) / RAD_PER_MAS
     return Reach(

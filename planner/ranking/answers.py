@@ -165,7 +165,8 @@ class Ranking:
     sample : tuple of (str, float, float)
         (name, estimate, true score) of subarrays evenly spread over the whole ranking.
     spearman : float or None
-        Rank correlation of estimate and true score over the sample; None for fewer than five.
+        Rank correlation of estimate and true score over the sample; None for fewer than five, or where all
+        are worth the same.
     """
 
     scenario: Scenario

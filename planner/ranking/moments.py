@@ -196,7 +196,7 @@ def _shadows(sky: NightSky, placement: Placement, seats: Sequence[Seat]) -> tupl
             if seats[other].telescope is None and seats[own].station != seats[other].station:
                 kept &= free(own, [*fixed, other])
         pairs.append(kept)
-    return alone, np.array(pairs).reshape(-1, *shape)
+    return alone, np.array(pairs, dtype=bool).reshape(-1, *shape)
 
 
 def pair_bits(

@@ -221,12 +221,11 @@ def _score(one: Ranked) -> float:
 
 
 def _correlation(sample: Sequence[Ranked]) -> float | None:
-    if len(sample) < SAMPLE_LEAST:
+    """Rank correlation of estimate and plan; None for too few, or where all are worth the same."""
+    estimates, scores = [one.score.estimate for one in sample], [_score(one) for one in sample]
+    if len(sample) < SAMPLE_LEAST or len(set(estimates)) < 2 or len(set(scores)) < 2:
         return None
-    found = float(
-        spearmanr([one.score.estimate for one in sample], [_score(one) for one in sample]).statistic
-    )
-    return found if np.isfinite(found) else None
+    return float(spearmanr(estimates, scores).statistic)
 
 
 def _true_nights(

@@ -90,7 +90,7 @@ def usable_bits(
     """
     inner = pairs(members.shape[1])
     numbers = pair_numbers(members, moments.path_m.shape[2])
-    shape = moments.together[0, rows].shape
+    shape = (len(rows), moments.together.shape[2])
     found = np.zeros((len(members), *shape), dtype=np.uint8)
     packed: dict[tuple[Stroke, Stroke, float], np.ndarray] = {}
     fast: dict[float, np.ndarray | None] = {}
