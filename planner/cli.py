@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import enum
+import io
 import os
 import sys
 from collections.abc import Iterator
@@ -36,6 +37,7 @@ app = typer.Typer(
 )
 
 DONE, NO, BAD_INPUT, FAULT, STOPPED = 0, 1, 2, 3, 130
+WHOLE = "Folders are written whole or not at all."
 
 ScenarioFolder = Annotated[Path, typer.Argument(metavar="SCENARIO", help="Folder with scenario.toml.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
@@ -43,15 +45,25 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON."
 
 def main() -> None:
     """Run the command line; nothing ends with a traceback, unless PLANNER_TRACEBACK is set."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that lacks a letter of a name shows its number instead.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         app()
+        sys.stdout.flush()
+    except OSError as error:
+        if os.environ.get("PLANNER_TRACEBACK"):
+            raise
+        print(safe(f"Cannot go on here: {error.strerror or error}. {WHOLE}"), file=sys.stderr)
+        sys.exit(BAD_INPUT)
     except Exception as fault:
         if os.environ.get("PLANNER_TRACEBACK"):
             raise
         kind = type(fault).__name__
         print(
             safe(
-                f"The planner met a fault of its own ({kind}: {fault}). Nothing was written. Please "
+                f"The planner met a fault of its own ({kind}: {fault}). {WHOLE} Please "
                 "report it with your scenario; with PLANNER_TRACEBACK=1 in the environment it shows where "
                 "it happened."
             ),

@@ -256,10 +256,12 @@ def _requests_of(scenario: Scenario, asked: Asked, wrong: Callable[[str, str, st
     for row in chosen:
         if asked.targets and row not in fitting:
             combiner = scenario.requests[row].combiner
-            found = f"names {len(asked.subarray)}, but {names[row]!r} is recorded with {combiner!r}"
+            many = f"{len(asked.subarray)} {'telescope' if len(asked.subarray) == 1 else 'telescopes'}"
+            found = f"names {many}, but {names[row]!r} is recorded with {combiner!r}"
             wrong("--subarray", found, f"Name {beams[row]} telescopes.")
     if not fitting and not asked.targets:
-        found = f"names {len(asked.subarray)} telescopes, and no request wants a combiner of so many beams"
+        many = f"{len(asked.subarray)} {'telescope' if len(asked.subarray) == 1 else 'telescopes'}"
+        found = f"names {many}, and no request wants a combiner of so many beams"
         wrong("--subarray", found, "Name as many as a combiner has beams.")
     return tuple(fitting)
 

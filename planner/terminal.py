@@ -33,7 +33,7 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
             if told["feasible"]:
                 print(
                     safe(
-                        f"  best with {'-'.join(told['subarray'])}, {told['visit_starts']} starts of a visit"
+                        f"  best with {'-'.join(told['subarray'])}, {count(told['visit_starts'], 'starts')} of a visit"
                     )
                 )
             else:
@@ -41,7 +41,12 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
                 for remedy in told["remedies"][:3]:
                     print(safe(f"  would help: {remedy['change']} ({remedy['opens_h']:.2f} h)"))
                 if not told["remedies"]:
-                    print(f"  nothing that was tried helps: {', '.join(told['tried'])}")
+                    tried = ", ".join(told["tried"])
+                    print(
+                        f"  nothing that was tried helps: {tried}"
+                        if tried
+                        else "  no change of this scenario could help"
+                    )
         print(f"Page: {page}")
 
 

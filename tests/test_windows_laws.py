@@ -122,7 +122,7 @@ def test_windows_shorter_than_the_recording_exclude_alone():
     short = {"start_utc": "2027-03-12T00:00:00Z", "end_utc": "2027-03-12T00:07:30Z"}
     told = why(own, {}, {"windows": (short,)})
     assert (told.alone, told.together) == (("absolute window",), ())
-    assert "kept for less than the science step" in told.sentence
+    assert "kept for only 450 s at a time, the science step needs 480 s" in told.sentence
 
 
 # Laws: more freedom never takes a window away.

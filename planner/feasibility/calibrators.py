@@ -66,7 +66,9 @@ def calibrators_near(limits: NightLimits, request: int, subarray: Subarray | Non
 def _shared_h(limits: NightLimits, request: int, star: int, subarray: Subarray) -> float:
     """Hours of the ticks at which a step on either star could start."""
     facts = facts_of(limits, subarray)
-    both = beams_of(limits, facts, request, request).usable & beams_of(limits, facts, request, star).usable
+    science = beams_of(limits, facts, request, request).usable
+    science = science & limits.window(limits.scenario.requests[request]).allowed
+    both = science & beams_of(limits, facts, request, star).usable
     return float(np.count_nonzero(both)) * limits.sky.tick_s / 3600.0
 
 

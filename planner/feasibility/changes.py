@@ -7,6 +7,7 @@ written into the files and asked again.
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -250,8 +251,8 @@ def _of_request(scenario: Scenario, request: Request) -> list[Knob]:
             "airmass",
             (0.01, 1.5),
             lambda x: (
-                f"Raise the largest airmass of {name} by {x:g}, to {airmass + x:.4g}",
-                on_extras(request, airmass_max=round(airmass + x, 6)),
+                f"Raise the largest airmass of {name} to {two_places(airmass + x):g}",
+                on_extras(request, airmass_max=two_places(airmass + x)),
             ),
         )
     separation = first(extras.moon_separation_min_deg, limits.moon_separation_min_deg) or 0.0
@@ -271,8 +272,8 @@ def _of_request(scenario: Scenario, request: Request) -> list[Knob]:
         "of the disk",
         (0.01, 1.0 - lit),
         lambda x: (
-            f"Accept a Moon that is lit to {lit + x:.2f} for {name}",
-            on_extras(request, moon_illumination_max=min(1.0, round(lit + x, 6))),
+            f"Accept a Moon that is lit to {min(1.0, two_places(lit + x)):g} for {name}",
+            on_extras(request, moon_illumination_max=min(1.0, two_places(lit + x))),
         ),
     )
     if extras.windows:
@@ -308,6 +309,17 @@ def _of_request(scenario: Scenario, request: Request) -> list[Knob]:
             ),
         )
     return found
+
+
+def two_places(value: float) -> float:
+    """Return the next number of two decimal places, so that what is told is what is tried.
+
+    Examples
+    --------
+    >>> two_places(1.1612), two_places(1.16)
+    (1.17, 1.16)
+    """
+    return math.ceil(value * 100.0 - 1e-6) / 100.0
 
 
 def _wider(window: Window, minutes: float) -> Window:

@@ -19,7 +19,7 @@ from planner.feasibility.spans import Spans, longest_s, meet_all
 from planner.feasibility.subarrays import Followed
 from planner.scheduling.candidates import beams_of
 from planner.scheduling.reasons import clock_after
-from planner.scheduling.subarrays import Subarray
+from planner.scheduling.subarrays import Subarray, possible_subarrays
 from planner.scheduling.visits import facts_of
 from planner.sky.earth_curve import seconds_after
 
@@ -32,6 +32,7 @@ def exclusion_of(
     request: int,
     followed: Followed,
     served: Sequence[tuple[Subarray, Spans, np.ndarray]],
+    only: Sequence[str] = (),
 ) -> Exclusion:
     """Return why no whole visit is possible.
 
@@ -42,10 +43,12 @@ def exclusion_of(
     followed : Followed
     served : sequence of (Subarray, spans, ticks)
         From ``nights.served_by``: none allows a visit.
+    only : sequence of str
+        Telescopes of the only subarray asked for.
     """
     wish = limits.scenario.requests[request]
     if not followed.choices:
-        return _no_subarray(limits, request)
+        return _no_subarray(limits, request, only)
     needed = followed.combiner.science_recording_s
     if not any(longest_s(spans) >= needed for _, spans, _ in served):
         return _no_room(limits, followed, needed)
@@ -80,19 +83,41 @@ def exclusion_of(
     )
 
 
-def _no_subarray(limits: NightLimits, request: int) -> Exclusion:
-    wish = limits.scenario.requests[request]
+def _no_subarray(limits: NightLimits, request: int, only: Sequence[str]) -> Exclusion:
+    """Say why there is no subarray at all: telescopes, classes, what the request asks for, or delay lines."""
+    wish, placement = limits.scenario.requests[request], limits.placement
     combiner = limits.scenario.array.combiner(wish.combiner)
-    accepted = sum(own.name in combiner.limiting_magnitude for own in limits.placement.classes)
-    if accepted >= combiner.beams and not wish.extras.telescopes:
-        sentence = f"{LINES}: no {combiner.beams} beams can be led into delay lines at once"
+    fitting = [
+        names
+        for names in (
+            {placement.telescopes[i] for i in chosen}
+            for chosen in possible_subarrays(placement, combiner, wish)
+        )
+        if not only or names == set(only)
+    ]
+    if fitting:
+        which = f"of {'-'.join(only)} " if only else ""
+        sentence = f"{LINES}: no {combiner.beams} beams {which}can be led into delay lines at once"
         return Exclusion((LINES,), (), sentence)
-    return Exclusion(
-        (TELESCOPES,),
-        (),
-        f"{TELESCOPES}: {combiner.name} combines {combiner.beams}, and no subarray is left "
-        f"({accepted} placed telescopes are of a class that it accepts)",
-    )
+    classes = dict(zip(placement.telescopes, (own.name for own in placement.classes), strict=True))
+    accepted = [name for name, own in classes.items() if own in combiner.limiting_magnitude]
+    asked = wish.extras.telescopes
+    if only and asked and not set(only) <= set(asked):
+        told = f"the request asks for {', '.join(asked)}, and {'-'.join(only)} are not all of them"
+    elif only and not set(only) <= set(accepted):
+        told = f"{combiner.name} does not accept the class of every one of {'-'.join(only)}"
+    elif only and len({classes[name] for name in only}) > 1 and not combiner.mixed_classes:
+        told = f"{combiner.name} does not combine telescopes of different classes"
+    else:
+        left = [name for name in accepted if not asked or name in asked]
+        wanted = " and among those asked for" if asked else ""
+        told = (
+            f"{combiner.name} combines {combiner.beams}, and {len(left)} placed "
+            f"{'telescope is' if len(left) == 1 else 'telescopes are'} of a class that it accepts{wanted}"
+        )
+        if len(left) >= combiner.beams:
+            told += ", but not enough of one class"
+    return Exclusion((TELESCOPES,), (), f"{TELESCOPES}: {told}")
 
 
 def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclusion:
@@ -156,12 +181,34 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
         others = f"; {' and '.join(alone[1:])} {'excludes' if len(alone) == 2 else 'exclude'} it as well"
     who = "-".join(limits.placement.telescopes[i] for i in telescopes)
     moment = clock_after(limits.sky, second - _first_tick_s(limits))
-    if margin >= 0:
-        return f"{name}: kept for less than the science step, around {moment} UTC ({who}){others}"
-    short = f"{-margin:.3g} {unit} short" if np.isfinite(margin) else "without a number"
+    longest = max(
+        longest_s(followed.by_limit(chosen, lines)[name])
+        for chosen, many in followed.choices.items()
+        for lines in many
+    )
+    if longest > 0:
+        needed = followed.combiner.science_recording_s
+        kept = f"kept for only {longest:.0f} s at a time, the science step needs {needed:.0f} s"
+        return f"{name}: {kept}, around {moment} UTC ({who}){others}"
+    short = f"{amount(-margin)} {unit} short" if np.isfinite(margin) else "without a number"
     if name == "limiting magnitude":
         return f"{name}: {short} at best ({who}){others}"
     return f"{name}: at best {short}, at {moment} UTC ({who}){others}"
+
+
+def amount(value: float) -> str:
+    """Return a number of three figures without an exponent.
+
+    Examples
+    --------
+    >>> amount(0.62649), amount(1580000.0), amount(0.00004)
+    ('0.626', '1,580,000', '0.00004')
+    """
+    if value >= 1000.0:
+        return f"{value:,.0f}"
+    if value >= 0.001:
+        return f"{value:.3g}"
+    return f"{value:.5f}".rstrip("0").rstrip(".") or "0"
 
 
 def _at_best(followed: Followed, columns: Sequence[Column]) -> tuple[float, float]:

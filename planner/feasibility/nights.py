@@ -155,7 +155,9 @@ def target_night(night: Night, request: int, only: Sequence[str] = ()) -> Target
         grid_s=followed.held.grid_s,
         curves=tuple(followed.curves(best.telescopes, best.lines)) if best else (),
         visit_s=visit_s(night.scenario, night.scenario.requests[request]),
-        exclusion=None if _possible(subarrays) else exclusion_of(night.limits, request, followed, served),
+        exclusion=None
+        if _possible(subarrays)
+        else exclusion_of(night.limits, request, followed, served, only),
         remedies=(),
         remedies_tried=(),
         calibrators=calibrators_near(night.limits, request, best),

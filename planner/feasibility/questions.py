@@ -68,9 +68,9 @@ def answered(question: Question, tell: Tell) -> Feasibility:
         count = (question.last - question.first).days + 1
         season = _season(question, [question.first + datetime.timedelta(days=k) for k in range(count)], tell)
         if not np.any(season.binding >= 0):
-            dark_hours(place_of(scenario.array.site), question.first, scenario.night.sun_altitude_max_deg)
             raise NoNight(
-                f"There is no dark hour from {question.first} to {question.last}. Choose other dates."
+                f"In none of the nights from {question.first} to {question.last} the Sun goes below "
+                f"{scenario.night.sun_altitude_max_deg:g} deg. Choose other dates."
             )
         dates = _best_nights(question, season)
     nights = _nights(question, dates, tell)

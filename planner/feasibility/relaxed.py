@@ -29,6 +29,7 @@ def relaxed_limits(search: Search) -> Iterator[Remedy]:
     for knob in every:
         if not whole_visit and (knob.limit not in search.blamed or not search.only_blames((knob.limit,))):
             continue
+        search.tries.append("relaxed limits")
         size = least(followed, knob)
         if size is None or (whole_visit and not search.try_(knob.change(_most(knob)))):
             continue
@@ -67,6 +68,7 @@ def _most(knob: Knob) -> float:
 
 def _together(search: Search, every: Sequence[Knob]) -> Iterator[Remedy]:
     """Relax each of the limits that exclude alone, one after the other."""
+    search.tries.append("relaxed limits")
     edits: list[Edit] = []
     sentences = []
     cost = 0.0
@@ -119,6 +121,7 @@ def other_calibrators(search: Search) -> Iterator[Remedy]:
     """Offer calibrators farther away, or more resolved."""
     if CALIBRATORS not in search.blamed and ROOM not in search.blamed:
         return
+    search.tries.append("other calibrators")
     limits = search.night.scenario.limits
     distances = [more for more in DISTANCES_DEG if limits.bracket_distance_max_deg + more <= 90.0]
     if ROOM in search.blamed and not tried(

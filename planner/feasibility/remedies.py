@@ -30,7 +30,7 @@ from planner.feasibility.nights import Night, followed_star
 from planner.feasibility.relaxed import other_calibrators, relaxed_limits
 from planner.feasibility.season import season_of, season_sky
 from planner.feasibility.tries import Search, focused, least_path_m, opened, rounded_up, tried
-from planner.scenario.night import LAST_DATE
+from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.sky.year import YearSky
 
 AHEAD_DAYS = 366
@@ -65,22 +65,20 @@ def with_remedies(
     blamed = frozenset((*exclusion.alone, *exclusion.together))
     search = Search(focused(whole, answer.request), whole, tuple(only), blamed, exclusion.alone, year)
     found: list[Remedy] = []
-    kinds = []
-    for kind, offers in (
-        ("another subarray", _subarray(search)),
-        ("another combiner", _combiner(search)),
-        ("another date", _date(search)),
-        ("a shorter science step", _step(search)),
-        ("relaxed limits", relaxed_limits(search)),
-        ("other calibrators", other_calibrators(search)),
-        ("another delay line", _line(search)),
-        ("another configuration", _configuration(search)),
-        ("a fixed path segment", _path(search)),
+    for offers in (
+        _subarray,
+        _combiner,
+        _date,
+        _step,
+        relaxed_limits,
+        other_calibrators,
+        _line,
+        _configuration,
+        _path,
     ):
-        kinds.append(kind)
-        found += offers
+        found += offers(search)
     found.sort(key=lambda remedy: (remedy.cost, -remedy.opens_h, remedy.sentence))
-    return replace(answer, remedies=tuple(found), remedies_tried=tuple(kinds))
+    return replace(answer, remedies=tuple(found), remedies_tried=tuple(dict.fromkeys(search.tries)))
 
 
 def nights_ahead(date: datetime.date) -> list[datetime.date]:
@@ -92,12 +90,14 @@ def nights_ahead(date: datetime.date) -> list[datetime.date]:
 def _subarray(search: Search) -> Iterator[Remedy]:
     wish = search.night.scenario.requests[0]
     if search.only:
+        search.tries.append("another subarray")
         found = opened(search.night)
         if found:
             names = "-".join(found.telescopes)
             change = Change("subarray", 0.0, f"Use the subarray {names} instead", lambda scenario: scenario)
             yield search.remedy(change, found)
     elif wish.extras.telescopes:
+        search.tries.append("another subarray")
         edit = on_extras(wish, telescopes=())
         found = tried(search.night, edit)
         if found:
@@ -111,6 +111,7 @@ def _combiner(search: Search) -> Iterator[Remedy]:
     for own in scenario.array.combiners:
         if own.name == wish.combiner or own.band not in wish.star.mag:
             continue
+        search.tries.append("another combiner")
         edit = on_request(wish.name, combiner=own.name)
         same = own.beams == scenario.array.combiner(wish.combiner).beams
         found = tried(search.night, edit, search.only if same else ())
@@ -128,7 +129,8 @@ def _date(search: Search) -> Iterator[Remedy]:
     start = scenario.night.date
     nights = nights_ahead(start)
     if not nights:
-        return
+        nights = [start]
+    search.tries.append("another date")
     sky = search.year or season_sky(scenario, nights)
     nights = list(sky.nights)
     season = season_of(scenario, sky, [0], [scenario.night.configuration])
@@ -146,6 +148,12 @@ def _date(search: Search) -> Iterator[Remedy]:
         if remedy:
             yield remedy
             break
+    for date in _window_nights(search):
+        if date not in (start, *(nights[k] for k in feasible[:NIGHTS_TRIED])):
+            sentence = f"Observe on {date}, in the night of its absolute window"
+            remedy = search.try_(Change("date", 1.0, sentence, on_night(date=date)))
+            if remedy:
+                yield remedy
     if best is not None:
         days = (nights[best] - start).days
         sentence = (
@@ -154,6 +162,14 @@ def _date(search: Search) -> Iterator[Remedy]:
         remedy = search.try_(Change("date", days / AHEAD_DAYS, sentence, on_night(date=nights[best])))
         if remedy:
             yield remedy
+
+
+def _window_nights(search: Search) -> list[datetime.date]:
+    """Evenings of the nights in which the request's absolute windows lie."""
+    scenario = search.night.scenario
+    east = datetime.timedelta(hours=scenario.array.site.longitude_deg / 15.0 - 12.0)
+    starts = [(window.start_utc + east).date() for window in scenario.requests[0].extras.windows]
+    return sorted({date for date in starts if FIRST_DATE <= date <= LAST_DATE})
 
 
 # What another date can change: everything but what belongs to the instrument.
@@ -182,6 +198,7 @@ def _step(search: Search) -> Iterator[Remedy]:
         return
     scenario = search.night.scenario
     combiner = scenario.array.combiner(scenario.requests[0].combiner)
+    search.tries.append("a shorter science step")
     tick = scenario.night.tick_s
     low, high = 1, int(combiner.science_recording_s // tick)
     best: Remedy | None = None
@@ -211,6 +228,8 @@ def _line(search: Search) -> Iterator[Remedy]:
         return
     limited = [kind for kind in line_kinds(array) if array.delay_lines[kind[0]].stations]
     names = [tuple(array.delay_lines[i].name for i in kind) for kind in limited]
+    if limited:
+        search.tries.append("another delay line")
     if not limited or not tried(
         search.night, served_too(sum(names, ()), tuple(placement.stations)), search.only
     ):
@@ -233,6 +252,7 @@ def _configuration(search: Search) -> Iterator[Remedy]:
     for other in scenario.array.configurations:
         if other.name == scenario.night.configuration:
             continue
+        search.tries.append("another configuration")
         placed = scenario.array.placed(other.name)
         moved = sum(now.get(name) != station for name, station in placed.items())
         found = tried(search.night, on_night(configuration=other.name))
@@ -249,6 +269,7 @@ def _path(search: Search) -> Iterator[Remedy]:
         return
     if not search.blamed & {DELAY, STEP, TELESCOPES, ROOM}:
         return
+    search.tries.append("a fixed path segment")
     followed = followed_star(search.night, 0, search.only)
     placement = search.night.limits.placement
     wanted = []

@@ -17,6 +17,7 @@ from planner.feasibility.spans import Spans, gaps, join, meet_all, total_s
 from planner.scenario.array import Combiner
 from planner.scheduling.subarrays import Subarray, possible_subarrays
 from planner.sky.directions import altitude_deg, hour_angle_h
+from planner.units import SIDEREAL_RAD_PER_S
 
 # The first limit in this order that says no is the one that is told: what no hardware can mend comes first.
 ORDER = (
@@ -241,10 +242,11 @@ def _best_moment(followed: Followed, spans: Spans) -> tuple[float, float] | None
 def _hour_angles(followed: Followed, spans: Spans) -> tuple[float, float] | None:
     if not spans:
         return None
-    ends = np.array([spans[0][0], spans[-1][1]])
+    ends = np.array([spans[0][0]])
     direction = followed.of.curve.at([followed.of.star], ends).direction[0]
-    first, last = hour_angle_h(direction, followed.limits.scenario.array.site.latitude_deg).tolist()
-    return first, last
+    first = float(hour_angle_h(direction, followed.limits.scenario.array.site.latitude_deg)[0])
+    # Counted on from the first, so that a night through lower culmination does not jump by 24 h.
+    return first, first + (spans[-1][1] - spans[0][0]) * SIDEREAL_RAD_PER_S * 12.0 / np.pi
 
 
 def _blocked(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
@@ -224,6 +224,8 @@ class Search:
     alone : tuple of str
     year : YearSky or None
         The nights ahead.
+    tries : list of str
+        Kinds of change that have been tried, written down as they are.
     """
 
     night: Night
@@ -232,6 +234,7 @@ class Search:
     blamed: frozenset[str]
     alone: tuple[str, ...]
     year: YearSky | None
+    tries: list[str] = field(default_factory=list)
 
     def try_(self, change: Change, only: Sequence[str] | None = None) -> Remedy | None:
         """Work a change out in full."""
