@@ -13,6 +13,7 @@ from nights import planned
 from pydantic import BaseModel
 
 from planner.scenario.night import Window
+from planner.scenario.targets import Observation
 from planner.scheduling.audit import audit_plan
 
 
@@ -55,6 +56,17 @@ DARK = "scenario.night.sun_altitude_max_deg"
 def window(start, end):
     return (Window.model_validate({"start_utc": handmade.utc(start), "end_utc": handmade.utc(end)}),)
 
+
+# What V01 records, told to have been recorded before.
+EARLIER = Observation.model_validate(
+    {
+        "target": "first",
+        "combiner": "pair K",
+        "stations": ("west", "east"),
+        "start_utc": handmade.utc("00:26"),
+        "end_utc": handmade.utc("00:34"),
+    }
+)
 
 BROKEN = {
     "another configuration": ([("configuration", "spread")], {"configuration"}),
@@ -218,6 +230,8 @@ BROKEN = {
         [("visits.0.new_cells", lambda cells: (*cells[1:], (-cells[0][0], -cells[0][1])))],
         {"coverage"},
     ),
+    "an earlier night that holds a visit's cells": ([("scenario.history", (EARLIER,))], {"earlier nights"}),
+    "a cell of nobody's earlier nights": ([("requests.1.cells_filled_before", 1)], {"earlier nights"}),
     "a visit worth more than its cells": ([("visits.1.value", plus(1))], {"coverage", "counts and score"}),
     "a higher priority": ([(f"{FIRST}.priority", 4)], {"coverage", "counts and score"}),
     "a score too high": ([("solver.score", plus(1))], {"counts and score"}),

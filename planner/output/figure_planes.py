@@ -47,6 +47,7 @@ from planner.ranking.moments import moments_of
 from planner.ranking.seats import seating, seats_of
 from planner.ranking.usable import line_choices_of, pair_numbers, usable_bits
 from planner.science.coverage import cell_codes, cells_of
+from planner.science.history import filled_before
 from planner.sky.earth import offline_earth
 from planner.units import RAD_PER_MAS
 
@@ -62,7 +63,7 @@ class Plane:
     uv_m : ndarray (slot, pair, 2)
         NaN where the pair cannot be used.
     cells : tuple of (int, int)
-        One of each conjugate pair.
+        One of each conjugate pair, those of earlier nights left out.
     hours : float
         While some set of its telescopes is usable.
     """
@@ -113,7 +114,8 @@ def plane_of(ranking: Ranking, one: Ranked, request: int, date: datetime.date) -
     for part, columns in zip(usable, pair_numbers(members, len(seats)), strict=True):
         used[:, columns] |= part[:, None]
     kept = np.unique(pair_numbers(members, len(seats)))
-    cells = cells_of(cell_codes(uv, combiner.wavelengths_um, wish.field_mas)[used])
+    codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)[used]
+    cells = cells_of(np.setdiff1d(codes, filled_before(scenario, wish)))
     hours = float(usable.any(axis=0).sum()) * scenario.night.slot_s / 3600.0
     return Plane(np.where(used[..., None], uv, np.nan)[:, kept], cells, hours)
 

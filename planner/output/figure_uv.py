@@ -15,6 +15,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 
 from planner.constraints.tonight import NightLimits
 from planner.output.figures import (
@@ -23,6 +24,7 @@ from planner.output.figures import (
     HAIR,
     INK,
     MIDDLE,
+    PALETTE,
     PANEL,
     PAPER,
     REACH,
@@ -44,6 +46,13 @@ from planner.science.source import uniform_disk_visibility
 from planner.units import RAD_PER_MAS
 
 SIDE, LEFT, TOP, FOOT = 288.0, 46.0, 34.0, 50.0
+LINE = 15.0  # a second line of the legend
+EARLIER: dict[str, Any] = {
+    "facecolor": PALETTE["mist"],
+    "edgecolor": PALETTE["slate"],
+    "hatch": "\\\\\\",
+    "linewidth": 0.8,
+}
 SEEN_EVERY_S, PLANNED_EVERY_S = 600.0, 120.0
 VISIBILITY_WIDTH, VISIBILITY_HEIGHT = 430.0, 268.0
 LOWEST_VIS2 = 1e-4
@@ -98,12 +107,15 @@ def uv_figure(
     """Return the (u, v) plane of a request as SVG; visits are grouped as ``uv-R01-V01``."""
     request = limits.scenario.requests[offer.request]
     wavelengths = limits.scenario.array.combiner(request.combiner).wavelengths_um
+    before = cells_of(offer.filled_before)
+    foot_px = FOOT + (LINE if before else 0.0)
+    told = "in reach and planned, and cells of earlier nights" if before else "in reach and planned"
     picture = Picture(
         name=f"uv-{number_of(offer.request)}",
         width=LEFT + SIDE + 14.0,
-        height=TOP + SIDE + FOOT,
+        height=TOP + SIDE + foot_px,
         title=f"(u, v) plane of {request.name}",
-        description="Tracks and cells in reach and planned; the table gives the planned baselines.",
+        description=f"Tracks and cells {told}; the table gives the planned baselines.",
         tips=tips,
     )
     reach = reachable_uv_m(limits, offer, max(1, round(SEEN_EVERY_S / limits.sky.tick_s)))
@@ -111,7 +123,8 @@ def uv_figure(
     scale = 1e-6 / (middle_um(wavelengths) * 1e-6)  # Mega-wavelengths to a metre
     cell = 1.0 / (request.field_mas * RAD_PER_MAS) / 1e6
     in_reach = cells_of(offer.reachable)
-    indices = [abs(i) for c in (*in_reach, *(c for s in planned for c in s.track.visit.new_cells)) for i in c]
+    filled = [c for s in planned for c in s.track.visit.new_cells]
+    indices = [abs(index) for c in (*in_reach, *before, *filled) for index in c]
     largest = max(
         np.nanmax(np.abs(reach), initial=0.0) * scale,
         *(np.abs(s.wavelengths()).max() / 1e6 for s in planned),
@@ -125,6 +138,7 @@ def uv_figure(
         axes.set_ylim(-half, half)
         _frame(axes, half, middle_um(wavelengths))
         _cells(axes, in_reach, cell, {"facecolor": PANEL, "edgecolor": PAPER, "linewidth": 0.8})
+        _cells(axes, before, cell, EARLIER)
         for sampled in planned:
             gid = picture.visit_id(sampled.track.key)
             _cells(
@@ -138,11 +152,14 @@ def uv_figure(
         for sampled in planned:
             _planned(axes, sampled, picture.visit_id(sampled.track.key))
         _labels(axes, planned, half, picture)
-        foot = panel(figure, LEFT, TOP + SIDE, SIDE, FOOT)
+        foot = panel(figure, LEFT, TOP + SIDE, SIDE, foot_px)
         foot.set_xlim(0.0, SIDE)
-        foot.set_ylim(FOOT, 0.0)
+        foot.set_ylim(foot_px, 0.0)
         write(foot, SIDE / 2, 22.0, "u, millions of wavelengths (east to the left)", **MIDDLE, **SMALL)
         legend(foot, (0.0, 41.0), 1.0, LEGEND)
+        if before:
+            foot.add_patch(Rectangle((0.0, 36.0 + LINE), 20.0, 10.0, **EARLIER))
+            legend(foot, (26.0, 41.0 + LINE), 1.0, (("cells that earlier nights have filled", None),))
 
     return draw(picture, paint)
 

@@ -40,6 +40,7 @@ class TargetRow:
     visits: tuple[str, ...]
     cells_filled: int
     cells_reachable: int
+    cells_filled_before: int
     figures: tuple[tuple[str, str], ...]
     baselines: tuple[BaselineRow, ...]
     diameter: str
@@ -67,6 +68,7 @@ def target_rows(
                 visits=tuple(sampled.track.key for sampled in samples),
                 cells_filled=outcome.cells_filled,
                 cells_reachable=outcome.cells_reachable,
+                cells_filled_before=outcome.cells_filled_before,
                 figures=_figures(coverage_figures(uv, request.field_mas), request.field_mas),
                 baselines=tuple(
                     row for sampled in samples for row in _baselines(limits, sampled, star.diameter_mas)

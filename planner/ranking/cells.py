@@ -18,7 +18,9 @@ from planner.geometry.uv import uvw_m
 from planner.ranking.moments import Moments
 from planner.ranking.usable import pair_numbers, runs_of
 from planner.scenario.array import Combiner
+from planner.scenario.targets import Request
 from planner.science.coverage import cell_codes
+from planner.science.history import filled_before
 
 CHUNK_WORDS = 6_000_000  # of gathered bits at once
 
@@ -45,14 +47,27 @@ def uv_of(moments: Moments, row: int) -> np.ndarray:
     return uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.rotation, every)[0, :, :, :2]
 
 
-def known_cells(nights: Sequence[Moments], row: int, combiner: Combiner, field_mas: float) -> np.ndarray:
-    """Return the codes of the cells that some pair crosses in some night while both may be used, sorted."""
+def known_cells(nights: Sequence[Moments], row: int, wish: Request, combiner: Combiner) -> np.ndarray:
+    """Return the codes of the cells that count for a request, sorted.
+
+    They are those that some pair crosses in some night while both may be
+    used, without those that earlier nights have filled.
+
+    Parameters
+    ----------
+    nights : sequence of Moments
+    row : int
+        Position of the request.
+    wish : Request
+    combiner : Combiner
+        Its combiner.
+    """
     found = []
     for moments in nights:
-        codes = cell_codes(uv_of(moments, row), combiner.wavelengths_um, field_mas)
+        codes = cell_codes(uv_of(moments, row), combiner.wavelengths_um, wish.field_mas)
         allowed = np.unpackbits(moments.together[:, row], axis=-1, count=moments.slots).astype(bool)
         found.append(np.unique(codes[allowed.T]))
-    return np.unique(np.concatenate(found))
+    return np.setdiff1d(np.concatenate(found), filled_before(nights[0].scenario, wish))
 
 
 def cell_table(

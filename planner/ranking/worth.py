@@ -25,6 +25,7 @@ from planner.science.source import uniform_disk_visibility
 
 # Squared visibility below which fringes are not followed on a baseline: common practice, no source.
 TRACKED_VIS2_MIN = 0.05
+NO_ROOM = -1  # cells of a science step that fits nowhere
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,7 @@ class Worth:
     members : ndarray (subarray, size)
         Seats.
     cells : ndarray (subarray, request)
-        Cells within reach over all nights.
+        Cells within reach over all nights, those of earlier nights left out.
     hours : ndarray (subarray, request)
         Usable hours, summed over the nights.
     served : ndarray of bool (subarray, request)
@@ -102,19 +103,14 @@ def worth_of(
     served, chained = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     estimates = np.zeros(shape)
     known = [
-        known_cells(
-            nights,
-            row,
-            scenario.array.combiner(scenario.requests[r].combiner),
-            scenario.requests[r].field_mas,
-        )
+        known_cells(nights, row, scenario.requests[r], scenario.array.combiner(scenario.requests[r].combiner))
         for row, r in enumerate(asked)
     ]
     union = [np.zeros((len(members), max(1, (len(own) + 63) // 64)), dtype=np.uint64) for own in known]
     slot_h = scenario.night.slot_s / 3600.0
     for moments in nights:
         bits = np.zeros((len(members), len(asked), moments.together.shape[2]), dtype=np.uint8)
-        visit = np.zeros(shape, dtype=np.int64)
+        visit = np.full(shape, NO_ROOM)
         for group in groups:
             of_parts = usable_bits(moments, group.combiner, group.rows, group.members, group.choices)
             bits[:, group.rows] = np.bitwise_or.reduce(of_parts[group.parts], axis=1)
@@ -129,9 +125,10 @@ def worth_of(
                 visit[:, row] = best[group.parts].max(axis=1)
                 linked = _linked(moments, row, group, own, table)
                 chained[:, row] |= linked[group.parts].any(axis=1)
-        served |= visit > 0
+        served |= visit != NO_ROOM
         hours += np.bitwise_count(bits).sum(axis=-1) * slot_h
-        wishes = [Wish.of(scenario, r, visit[:, row], bits[:, row]) for row, r in enumerate(asked)]
+        gain = np.maximum(visit, 0)
+        wishes = [Wish.of(scenario, r, gain[:, row], bits[:, row]) for row, r in enumerate(asked)]
         estimates += estimated(wishes, moments.slots) / len(nights)
     for row in range(len(asked)):
         cells[:, row] = count(union[row])
@@ -180,12 +177,15 @@ def _parts_of(members: np.ndarray, own: np.ndarray, seats: int) -> np.ndarray:
 def _best_visit(
     table: CellTable, members: np.ndarray, bits: np.ndarray, counts: tuple[int, int, int]
 ) -> np.ndarray:
-    """Most cells of one science step: at the beginning, middle and end of each run that is long enough."""
+    """Most cells of one science step: at the beginning, middle and end of each run that is long enough.
+
+    NO_ROOM where no run is; 0 where one is, but earlier nights have filled its cells.
+    """
     seats, slots, steps = counts
     row, first, last = runs_of(bits, slots)
     room = last - first >= steps
     row, first, last = row[room], first[room], last[room]
-    best = np.zeros(len(members), dtype=np.int64)
+    best = np.full(len(members), NO_ROOM)
     if len(row):
         numbers = pair_numbers(members[row], seats)
         latest = last - steps

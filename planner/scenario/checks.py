@@ -44,12 +44,13 @@ class Draft:
     Parameters
     ----------
     files : mapping
-        Name of the file of each role: array, targets, calibrators.
+        Name of the file of each role: array, targets, calibrators, history.
     sections : mapping
         Items of each table of the TOML files; None (or no entry) where they could not be read.
     tables : mapping
-        The star tables that could be read, by role, and ``rows`` their items.
+        The star tables that could be read, by role.
     rows : mapping
+        The items of these, and of the history.
     """
 
     files: Mapping[str, str]
@@ -77,7 +78,13 @@ def _all_names(items: Iterable[Item] | None, key: str) -> list[str] | None:
 
 def agreement_problems(draft: Draft) -> list[Problem]:
     """Return every disagreement between names."""
-    return [*_twice(draft), *_unknown(draft), *_empty_tables(draft), *_magnitudes(draft)]
+    return [
+        *_twice(draft),
+        *_unknown(draft),
+        *_empty_tables(draft),
+        *_magnitudes(draft),
+        *_observed_beams(draft),
+    ]
 
 
 def _twice(draft: Draft) -> list[Problem]:
@@ -121,6 +128,11 @@ def _unknown(draft: Draft) -> list[Problem]:
     for item in draft.rows.get("targets", ()):
         name = item.text("combiner")
         problems += _unknown_in(draft, item, [(("combiner",), name)] if name else [], "combiner")
+    for item in draft.rows.get("history", ()):
+        problems += _unknown_target(draft, item)
+        name = item.text("combiner")
+        problems += _unknown_in(draft, item, [(("combiner",), name)] if name else [], "combiner")
+        problems += _unknown_in(draft, item, item.texts("stations"), "station")
     return problems
 
 
@@ -151,6 +163,28 @@ def _unknown_target(draft: Draft, item: Item) -> list[Problem]:
         return []
     found = f"{shown(name)} is not a target of {draft.files['targets']}"
     return [item.place.problem(("target",), found, among(name, known))]
+
+
+def _observed_beams(draft: Draft) -> list[Problem]:
+    """Earlier observations with more or fewer stations than their combiner has beams."""
+    beams = {
+        item.text("name"): item.raw.get("beams")
+        for item in draft.items("combiner")
+        if "beams" not in item.broken
+    }
+    remedy = "Name the station of each beam, with commas between."
+    problems = []
+    for item in draft.rows.get("history", ()):
+        combiner = item.text("combiner")
+        wanted = beams.get(combiner)
+        if wanted is None or "stations" in item.broken:
+            continue
+        count = len(item.raw["stations"])
+        if count != wanted:
+            names = f"names {count} station{'' if count == 1 else 's'}"
+            found = f"{names}, but combiner {shown(combiner)} has {wanted} beams"
+            problems.append(item.place.problem(("stations",), found, remedy))
+    return problems
 
 
 def _empty_tables(draft: Draft) -> list[Problem]:

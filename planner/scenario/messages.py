@@ -45,7 +45,7 @@ BOUNDS = {
     "less_than_equal": ("le", "is above", "of at most"),
 }
 # Tried in this order in place of a refused value, until the field accepts one.
-STAND_INS: tuple[Any, ...] = (1.0, 2, "x", [0.0, 1.0], [1.0], {"x": 1.0}, datetime.date(2000, 1, 1))
+STAND_INS: tuple[Any, ...] = (1.0, 2, "x", [0.0, 1.0], [1.0], {"x": 1.0}, ["x"], datetime.date(2000, 1, 1))
 STAND_IN_TIMES = {
     "start_utc": datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC),
     "end_utc": datetime.datetime(2000, 1, 2, tzinfo=datetime.UTC),

@@ -139,3 +139,6 @@ class ScenarioFile(Part):
     array: FileName = Field(default="array.toml", description="File with the array.")
     targets: FileName = Field(default="targets.ecsv", description="Table of targets and requests.")
     calibrators: FileName = Field(default="calibrators.ecsv", description="Table of calibrators.")
+    history: FileName | None = Field(
+        default=None, description="Table of what earlier nights observed; none when left out."
+    )

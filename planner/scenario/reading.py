@@ -16,6 +16,7 @@ from planner.errors import InputProblems, Problem
 from planner.scenario.array import Array, Part
 from planner.scenario.checks import Draft, agreement_problems
 from planner.scenario.files import SCENARIO_FILE, name_problem, read_toml, scenario_folder
+from planner.scenario.history import observation_items
 from planner.scenario.messages import Place, checked, unknown_keys
 from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras, ScenarioFile
 from planner.scenario.parts import ARRAY_SECTIONS, SCENARIO_SECTIONS, Item, read_sections
@@ -28,10 +29,10 @@ from planner.scenario.tables import (
     StarTable,
     read_star_table,
 )
-from planner.scenario.targets import Request, Scenario, Star
+from planner.scenario.targets import Observation, Request, Scenario, Star
 
 Sections = dict[str, tuple[Item, ...] | None]
-ROLES = ("array", "targets", "calibrators")
+ROLES = ("array", "targets", "calibrators", "history")
 PLACES = (*SCENARIO_SECTIONS, *ARRAY_SECTIONS, "row")
 HEAD = re.compile(r"(?P<name>\w+)(?:[\[ ](?P<number>\d+))?")
 
@@ -116,8 +117,8 @@ def _read(path: Path) -> tuple[Draft, ScenarioFile | None, list[Problem]]:
     files: dict[str, str] = {}
     sections: Sections = {}
     if tables is None:  # judge at least the files with the usual names
-        usual = {role: str(ScenarioFile.model_fields[role].default) for role in ROLES}
-        files = {role: name for role, name in usual.items() if (path / name).exists()}
+        usual = {role: ScenarioFile.model_fields[role].default for role in ROLES}
+        files = {role: name for role, name in usual.items() if name and (path / name).exists()}
     else:
         top, files, sections, told = _scenario_file(path, tables)
         problems += told
@@ -134,6 +135,11 @@ def _read(path: Path) -> tuple[Draft, ScenarioFile | None, list[Problem]]:
                 star_tables[kind.role] = table
                 rows[kind.role], found = star_items(table)
                 problems += found
+    if "history" in files:
+        observed, found = observation_items(path, files["history"])
+        problems += found
+        if observed is not None:
+            rows["history"] = observed
     return Draft(files, sections, star_tables, rows), top, problems
 
 
@@ -148,7 +154,7 @@ def _scenario_file(
     files = {}
     for role in ROLES:
         name = tables.get(role, ScenarioFile.model_fields[role].default)
-        if role in top.broken:
+        if role in top.broken or name is None:
             continue
         leads_out = name_problem(role, name, path)
         if leads_out is None:
@@ -206,6 +212,7 @@ def _scenario(name: str, top: ScenarioFile, draft: Draft) -> Scenario:
         effort=cast(Effort, parts("effort")[0]),
         requests=tuple(_request(item, extras) for item in draft.rows["targets"]),
         calibrators=tuple(cast(Star, item.part) for item in draft.rows["calibrators"]),
+        history=tuple(cast(Observation, item.part) for item in draft.rows.get("history", ())),
     )
 
 

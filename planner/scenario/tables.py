@@ -128,15 +128,7 @@ class StarTable:
 
 def read_star_table(folder: Path, file: str, kind: TableKind) -> tuple[StarTable | None, tuple[Problem, ...]]:
     """Read a table of the scenario's folder; None when it cannot be read at all."""
-    form = FORMATS.get(PurePath(file).suffix.lower())
-    if form is None:
-        found = "is not a kind of table that the planner reads"
-        remedy = "Save it as one of .ecsv, .csv, .vot, .xml, .fits (the ending says which)."
-        return None, (Problem(file, "", found, remedy),)
-    content, problems = read_bytes(folder, file, kind.role)
-    if content is None:
-        return None, problems
-    table, problems = _table(content, file, form)
+    table, problems = read_table(folder, file, kind.role)
     if table is None:
         return None, problems
     columns, unknown = _usable_columns(table, file, kind)
@@ -145,7 +137,34 @@ def read_star_table(folder: Path, file: str, kind: TableKind) -> tuple[StarTable
     return StarTable(file, kind, columns, rows), (*unknown, *refused, *told)
 
 
-def _table(content: bytes, file: str, form: str) -> tuple[Table | None, tuple[Problem, ...]]:
+def read_table(
+    folder: Path, file: str, role: str, with_times: bool = False
+) -> tuple[Table | None, tuple[Problem, ...]]:
+    """Read any table of the scenario's folder as it stands.
+
+    Parameters
+    ----------
+    folder : Path
+    file : str
+    role : str
+        Its key in ``scenario.toml``.
+    with_times : bool
+        Whether FITS columns with a time scale become times.
+    """
+    form = FORMATS.get(PurePath(file).suffix.lower())
+    if form is None:
+        found = "is not a kind of table that the planner reads"
+        remedy = "Save it as one of .ecsv, .csv, .vot, .xml, .fits (the ending says which)."
+        return None, (Problem(file, "", found, remedy),)
+    content, problems = read_bytes(folder, file, role)
+    if content is None:
+        return None, problems
+    return _table(content, file, form, with_times)
+
+
+def _table(
+    content: bytes, file: str, form: str, with_times: bool
+) -> tuple[Table | None, tuple[Problem, ...]]:
     """Let astropy read the file, from memory, so that no name in it is opened or fetched."""
     if form != "FITS":
         text, problems = utf8_text(content, file)
@@ -161,18 +180,18 @@ def _table(content: bytes, file: str, form: str) -> tuple[Table | None, tuple[Pr
         # The readers warn about odd units and headers; what matters is judged below, in our words.
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return _read(content, form), ()
+            return _read(content, form, with_times), ()
     except Exception as error:  # each reader raises what it likes on a broken file
         reason = (str(error).splitlines() or [type(error).__name__])[0]
         found = f"cannot be read as {form} ({reason[:LONGEST_REASON]})"
         return None, (Problem(file, "", found, "Correct the file, or save the table again."),)
 
 
-def _read(content: bytes, form: str) -> Table:
+def _read(content: bytes, form: str, with_times: bool) -> Table:
     if form == "FITS":
         if not content.startswith(b"SIMPLE"):  # also keeps compressed files out
             raise ValueError("it does not begin with SIMPLE")
-        return Table.read(io.BytesIO(content), format="fits")
+        return Table.read(io.BytesIO(content), format="fits", astropy_native=with_times)
     if form == "VOTable":
         return Table.read(io.BytesIO(content), format="votable", use_names_over_ids=True)
     lines = content.decode("utf-8-sig").replace("\r\n", "\n").split("\n")
@@ -240,7 +259,7 @@ def _cells(table: Table, file: str, columns: Sequence[str]) -> tuple[dict[str, l
         if wrong_unit is not None:
             problems.append(wrong_unit)
             continue
-        cells[name] = [_cell(name, _plain(value), column.unit) for value in column.tolist()]
+        cells[name] = [_cell(name, plain(value), column.unit) for value in column.tolist()]
     return cells, problems
 
 
@@ -267,8 +286,8 @@ def _unit_text(unit: Any) -> str:
     return str(unit).strip("'\"")
 
 
-def _plain(value: Any) -> Any:
-    """A cell as a Python value; None when it is empty."""
+def plain(value: Any) -> Any:
+    """Return a cell as a Python value; None when it is empty."""
     if value is None or value is np.ma.masked:
         return None
     if isinstance(value, bytes):

@@ -1,4 +1,4 @@
-"""Stars, and what is asked of them: the rows of the target and calibrator tables.
+"""Stars, what is asked of them, and what earlier nights observed: the rows of the tables.
 
 Positions are ICRS at the catalogue's epoch (Julian year), proper motion in
 right ascension includes cos(dec), as in the catalogues.
@@ -6,10 +6,14 @@ right ascension includes cos(dec), as in the catalogues.
 
 from __future__ import annotations
 
-from pydantic import Field
+import datetime
+
+from pydantic import Field, field_validator, model_validator
 
 from planner.scenario.array import Array, Name, NotNegative, Number, Part, Positive, Whole
-from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras
+from planner.scenario.night import FIRST_DATE, LAST_DATE, Effort, Limits, NightSettings, RequestExtras
+
+LONGEST_OBSERVATION = datetime.timedelta(days=1)
 
 
 class Star(Part):
@@ -52,6 +56,45 @@ class Request(Part):
         return self.star.name
 
 
+class Observation(Part):
+    """What an earlier night recorded of a target: combiner, stations, from when to when."""
+
+    target: Name = Field(description="Name of the target in the target table.")
+    combiner: Name = Field(description="Name of the combiner that recorded it.")
+    stations: tuple[Name, ...] = Field(
+        description="Stations of the telescopes, separated by commas, as many as the combiner has beams."
+    )
+    start_utc: datetime.datetime = Field(description="When recording began, UTC, 1990 to 2060.")
+    end_utc: datetime.datetime = Field(
+        description="When recording ended, UTC, later than the start by a day at most."
+    )
+
+    @field_validator("stations")
+    @classmethod
+    def _distinct(cls, stations: tuple[str, ...]) -> tuple[str, ...]:
+        twice = next((name for i, name in enumerate(stations) if name in stations[:i]), None)
+        if twice is not None:
+            raise ValueError(f"names {twice!r} twice")
+        return stations
+
+    @field_validator("start_utc", "end_utc")
+    @classmethod
+    def _in_utc(cls, moment: datetime.datetime) -> datetime.datetime:
+        if moment.tzinfo is None:
+            raise ValueError(f"is {moment.isoformat()}, without a zone; end it with Z for UTC")
+        if not FIRST_DATE.year <= moment.year <= LAST_DATE.year:
+            raise ValueError(f"is {moment.isoformat()}, outside {FIRST_DATE.year} to {LAST_DATE.year}")
+        return moment.astimezone(datetime.UTC)
+
+    @model_validator(mode="after")
+    def _order(self) -> Observation:
+        if self.end_utc <= self.start_utc:
+            raise ValueError("has an end_utc that is not later than its start_utc")
+        if self.end_utc - self.start_utc > LONGEST_OBSERVATION:
+            raise ValueError("has an end_utc more than a day after its start_utc")
+        return self
+
+
 class Scenario(Part):
     """Everything that the user wrote, read and checked."""
 
@@ -63,3 +106,4 @@ class Scenario(Part):
     effort: Effort
     requests: tuple[Request, ...]
     calibrators: tuple[Star, ...]
+    history: tuple[Observation, ...] = ()

@@ -100,9 +100,10 @@ def _visits(solved: SolvedNight) -> list[Visit]:
     for place, candidate in enumerate(chosen):
         family, row = _origin(solved, candidate)
         start, end = int(family.start_tick[row, 1]), int(family.end_tick[row, 1])
-        codes = solved.offers[family.request].codes[family.facts.subarray][start : end + 1]
+        offer = solved.offers[family.request]
+        codes = offer.fresh(offer.codes[family.facts.subarray][start : end + 1])
         before = filled.setdefault(family.request, set())
-        new = np.setdiff1d(np.unique(codes), np.array(sorted(before), dtype=np.int64))
+        new = np.setdiff1d(codes, np.array(sorted(before), dtype=np.int64))
         before.update(new.tolist())
         previous = chosen[place - 1] if place else None
         following = chosen[place + 1] if place + 1 < len(chosen) else None
@@ -242,6 +243,8 @@ def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) 
     of_request = solved.problem.request == offer.request
     filled = sum(len(visit.new_cells) for visit in mine)
     starts = len(np.unique(solved.problem.start[of_request]))
+    gains = of_request & np.array([len(cells) > 0 for cells in solved.problem.cells], dtype=bool)
+    gaining = len(np.unique(solved.problem.start[gains]))
     return RequestOutcome(
         target=request.name,
         combiner=request.combiner,
@@ -250,6 +253,7 @@ def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) 
         visits_planned=len(mine),
         cells_filled=filled,
         cells_reachable=len(offer.reachable),
+        cells_filled_before=len(offer.filled_before),
         feasible_starts=starts,
-        reason=reason(solved.limits, offer, Served(starts, len(mine), filled)),
+        reason=reason(solved.limits, offer, Served(starts, gaining, len(mine), filled)),
     )

@@ -25,6 +25,7 @@ from planner.scheduling.audit_beams import (
 from planner.scheduling.audit_case import audited
 from planner.scheduling.audit_coverage import coverage_cases, total_cases
 from planner.scheduling.audit_delay import delay_cases, paths, speed_cases, stroke_cases
+from planner.scheduling.audit_history import earlier_nights, history_cases
 from planner.scheduling.audit_limits import (
     airmass_cases,
     altitude_cases,
@@ -63,6 +64,8 @@ def audit_plan(plan: NightPlan) -> AuditReport:
         tracked = tracked_steps(plan)
         told = stages(plan)
         light = paths(plan, tracked)
+        earlier = earlier_nights(plan)
+        held = {target: cells.perhaps for target, cells in earlier.items()}
         checks = (
             audited("configuration", configuration_cases(plan)),
             audited("times", time_cases(plan, told)),
@@ -87,7 +90,8 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("absolute windows", window_cases(plan)),
             audited("limiting magnitude", magnitude_cases(plan)),
             audited("calibrators", calibrator_cases(plan, tracked)),
-            audited("coverage", coverage_cases(plan, tracked)),
+            audited("coverage", coverage_cases(plan, tracked, held)),
+            audited("earlier nights", history_cases(plan, earlier)),
             audited("counts and score", total_cases(plan)),
         )
     return AuditReport(passed=all(check.passed for check in checks), checks=checks)

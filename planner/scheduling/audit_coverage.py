@@ -10,7 +10,7 @@ cell may be claimed or not.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Set
 
 import numpy as np
 
@@ -26,7 +26,7 @@ EDGE_CELLS_MAX = 0.25  # cells smaller than two centimetres are still counted, b
 LARGEST_INDEX = 1e12
 GAP_TOLERANCE = 1e-6  # the gap is written with six decimals
 
-Cells = set[tuple[int, int]]
+Cells = Set[tuple[int, int]]
 
 
 def folded(cells: np.ndarray) -> Cells:
@@ -49,9 +49,21 @@ def uv_m(plan: NightPlan, seen: TrackedStep) -> np.ndarray | None:
     known = [station for station in stations if station is not None]
     if len(known) < 2 or len(known) < len(stations):
         return None
-    places = gcrs_places_m(array.site, known, seen.times)
-    baselines = np.array([places[j] - places[i] for i, j in itertools.combinations(range(len(known)), 2)])
-    a, d = seen.sky.place_rad.T
+    return projected_m(gcrs_places_m(array.site, known, seen.times), seen.sky.place_rad)
+
+
+def projected_m(places: np.ndarray, place_rad: np.ndarray) -> np.ndarray:
+    """Return u and v of every pair of stations, (pair, sample, 2) in metres.
+
+    Parameters
+    ----------
+    places : ndarray (station, sample, 3)
+        On GCRS axes.
+    place_rad : ndarray (sample, 2)
+        ICRS right ascension and declination of the star.
+    """
+    baselines = np.array([places[j] - places[i] for i, j in itertools.combinations(range(len(places)), 2)])
+    a, d = place_rad.T
     east = np.stack([-np.sin(a), np.cos(a), np.zeros_like(a)], axis=-1)
     north = np.stack([-np.sin(d) * np.cos(a), -np.sin(d) * np.sin(a), np.cos(d)], axis=-1)
     return np.stack([np.sum(baselines * east, axis=-1), np.sum(baselines * north, axis=-1)], axis=-1)
@@ -85,10 +97,15 @@ def not_reached(claimed: Cells, points: np.ndarray, edge: np.ndarray) -> Cells:
     return missed
 
 
-def coverage_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[Case]:
-    """Claimed cells are crossed, crossed cells are claimed, each by one visit of its request."""
+def coverage_cases(
+    plan: NightPlan, tracked: tuple[TrackedStep, ...], held: Mapping[str, Cells]
+) -> Iterator[Case]:
+    """Claimed cells are crossed, crossed cells are claimed, each by one visit of its request.
+
+    Those that earlier nights may hold (``held``, by target) need not be claimed.
+    """
     science = {seen.visit_number: seen for seen in tracked if seen.step.role == "science"}
-    earlier: dict[str, Cells] = {}
+    earlier: dict[str, set[tuple[int, int]]] = {}
     for number, visit in enumerate(plan.visits):
         request = named(plan.scenario.requests, visit.target)
         combiner = named(plan.scenario.array.combiners, visit.combiner)
@@ -98,13 +115,16 @@ def coverage_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterato
         if request is None or combiner is None or uv is None:
             yield holds(False, f"{visit.id}: its cells cannot be counted, see the other checks")
         else:
-            yield from _visit_cases(visit, request, before, in_cells(uv, combiner, request.field_mas))
+            taken = before, held.get(visit.target, frozenset())
+            yield from _visit_cases(visit, request, taken, in_cells(uv, combiner, request.field_mas))
         before.update(visit.new_cells)
 
 
 def _visit_cases(
-    visit: Visit, request: Request, before: Cells, crossed: tuple[np.ndarray, np.ndarray]
+    visit: Visit, request: Request, taken: tuple[Cells, Cells], crossed: tuple[np.ndarray, np.ndarray]
 ) -> Iterator[Case]:
+    """Judge one visit; ``taken`` are the cells of earlier visits, and those that earlier nights may hold."""
+    before, held = taken
     claimed = {cell for cell in visit.new_cells if max(abs(index) for index in cell) < LARGEST_INDEX}
     yield holds(
         len(claimed) == len(visit.new_cells) and folded(np.array(sorted(claimed)).reshape(-1, 2)) == claimed,
@@ -113,7 +133,7 @@ def _visit_cases(
     for cells, what in (
         (claimed & before, "claims cells that an earlier visit of its request has filled"),
         (not_reached(claimed, *crossed), "claims cells that its baselines do not cross"),
-        (crossed_inside(*crossed) - claimed - before, "does not claim cells that its baselines cross"),
+        (crossed_inside(*crossed) - claimed - before - held, "does not claim cells that its baselines cross"),
     ):
         example = f", such as {min(cells)}" if cells else ""
         case = holds(not cells, f"{visit.id} {what}: {len(cells)}{example}")

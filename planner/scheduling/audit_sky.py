@@ -135,7 +135,7 @@ def tracked_steps(plan: NightPlan) -> tuple[TrackedStep, ...]:
                 found.append((number, visit, step, stars[step.object], *span))
     if not found:
         return ()
-    seconds = [_samples(start, end, scenario.night.tick_s) for *_, start, end in found]
+    seconds = [samples_s(start, end, scenario.night.tick_s) for *_, start, end in found]
     counts = [len(own) for own in seconds]
     first = min(start for *_, start, _ in found)
     since = [
@@ -165,7 +165,8 @@ def _recording(plan: NightPlan, step: Step) -> tuple[datetime.datetime, datetime
     return (start, end) if days <= FARTHEST_DAYS else None
 
 
-def _samples(start: datetime.datetime, end: datetime.datetime, tick_s: int) -> np.ndarray:
+def samples_s(start: datetime.datetime, end: datetime.datetime, tick_s: int) -> np.ndarray:
+    """Return the seconds after the start at which a stretch is sampled, the end included, (sample,)."""
     length = (end - start).total_seconds()
     return np.append(np.arange(0.0, length - 1e-3, tick_s), length)
 
@@ -183,15 +184,15 @@ def _sky(site: Site, stars: Sequence[Star], times: Time) -> Sky:
     parts = []
     for samples in (np.flatnonzero(near), np.flatnonzero(~near)):
         if len(samples):
-            place = _places([stars[i] for i in samples], times[samples])
+            place = icrs_places([stars[i] for i in samples], times[samples])
             parts.append((samples, _star_columns(site, place, times[samples])))
     order = np.argsort(np.concatenate([samples for samples, _ in parts]))
     columns = {name: np.concatenate([column[name] for _, column in parts])[order] for name in parts[0][1]}
     return Sky(**columns, **_sun_and_moon_columns(site, times, columns["direction"]))
 
 
-def _places(stars: Sequence[Star], times: Time) -> SkyCoord:
-    """ICRS places with space motion applied; all stars have a parallax, or none has."""
+def icrs_places(stars: Sequence[Star], times: Time) -> SkyCoord:
+    """Return ICRS places with space motion applied; all stars have a parallax, or none has."""
 
     def column(name: str) -> np.ndarray:
         return np.array([getattr(star, name) for star in stars])

@@ -30,6 +30,7 @@ from planner.scheduling.visits import (
     visit_family,
 )
 from planner.science.coverage import cell_codes
+from planner.science.history import filled_before
 
 
 @dataclass(frozen=True)
@@ -43,9 +44,11 @@ class RequestOffer:
     subarrays : tuple of Subarray
         All that can serve it at some slot, best first.
     reachable : ndarray
-        Codes of every cell that some subarray reaches while it is usable.
+        Codes of every cell that some subarray reaches while it is usable, those of earlier nights left out.
     codes : dict
         For each subarray in use, cell codes (time, baseline, channel).
+    filled_before : ndarray
+        Codes of every cell that earlier nights have filled, in reach tonight or not: they are worth nothing.
     """
 
     request: int
@@ -53,6 +56,11 @@ class RequestOffer:
     subarrays: tuple[Subarray, ...]
     reachable: np.ndarray
     codes: dict[Subarray, np.ndarray]
+    filled_before: np.ndarray
+
+    def fresh(self, codes: np.ndarray) -> np.ndarray:
+        """Return the distinct cells among ``codes`` that earlier nights have not filled, sorted."""
+        return np.setdiff1d(codes, self.filled_before)
 
 
 def night_offers(limits: NightLimits) -> tuple[RequestOffer, ...]:
@@ -87,15 +95,16 @@ def _offer(limits: NightLimits, request: int, subarrays: Sequence[Subarray]) -> 
     wish = scenario.requests[request]
     combiner = scenario.array.combiner(wish.combiner)
     every_pair = baseline_vectors_m(limits.placement.vectors_m)
+    before = filled_before(scenario, wish)
     if not subarrays:
-        return RequestOffer(request, (), (), np.empty(0, dtype=np.int64), {})
+        return RequestOffer(request, (), (), np.empty(0, dtype=np.int64), {}, before)
     uv = uvw_m(limits.sky.icrs_rad[[request]], limits.sky.frame.rotation, every_pair)[0, :, :, :2]
     codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
     ranked = []
     for subarray in subarrays:
         facts = facts_of(limits, subarray)
         columns = pair_columns(len(limits.placement.telescopes), subarray.telescopes)
-        reached = np.unique(codes[usable_ticks(limits, subarray, request)][:, columns])
+        reached = np.setdiff1d(codes[usable_ticks(limits, subarray, request)][:, columns], before)
         ranked.append((-len(reached), subarray.telescopes, facts, columns, reached))
     ranked.sort(key=lambda entry: entry[:2])
     families: list[VisitFamily] = []
@@ -107,6 +116,7 @@ def _offer(limits: NightLimits, request: int, subarrays: Sequence[Subarray]) -> 
         subarrays=tuple(entry[2].subarray for entry in ranked),
         reachable=np.unique(np.concatenate([entry[4] for entry in ranked])),
         codes={entry[2].subarray: codes[:, entry[3]] for entry in ranked[: effort.subarrays_per_request]},
+        filled_before=before,
     )
 
 

@@ -34,11 +34,13 @@ def undominated(problem: NightProblem) -> np.ndarray:
     start fills at least its cells and excludes nothing that it does not
     exclude itself: in any plan the other can stand in its place. Candidates
     that differ in calibrators or turns of the wrap are often of this kind.
+    Candidates that fill no cell (earlier nights have filled them all) are
+    left out too.
     """
     packed = np.packbits(conflicts(problem), axis=1)
     cells = [frozenset(own.tolist()) for own in problem.cells]
     rivals: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for candidate in range(len(problem)):
+    for candidate in (number for number, own in enumerate(cells) if own):
         kept = rivals[int(problem.request[candidate]), int(problem.start[candidate])]
         if any(_replaces(other, candidate, cells, packed) for other in kept):
             continue

@@ -67,7 +67,7 @@ class Visit(Document):
     )
     margins: tuple[Margin, ...]
     new_cells: tuple[tuple[int, int], ...] = Field(
-        description="Cells that no earlier visit of this request fills; (u, v) index, folded."
+        description="Cells that no earlier visit of this request fills, tonight or before; (u, v) indices."
     )
     value: int = Field(description="Priority times newly filled value.")
 
@@ -90,7 +90,11 @@ class RequestOutcome(Document):
     visits_wanted: int
     visits_planned: int
     cells_filled: int
-    cells_reachable: int
+    cells_reachable: int = Field(description="Cells in reach tonight that earlier nights have not filled.")
+    cells_filled_before: int = Field(
+        default=0,
+        description="Cells that earlier nights have filled with this combiner, in reach tonight or not.",
+    )
     feasible_starts: int = Field(description="Slots of the night at which a whole visit could start.")
     reason: str | None = Field(
         description="Why fewer visits were planned than wanted; null when none is missing."

@@ -38,7 +38,8 @@ class NightProblem:
         For each candidate, the candidates that start at its ``free`` slot or
         later and are still excluded, because their set-up is longer.
     cells : tuple of ndarray
-        For each candidate, the cells it fills (numbered over all requests).
+        For each candidate, the cells it fills (numbered over all requests); none of those that earlier
+        nights have filled.
     value : ndarray (cell,)
         Priority times value of each cell.
     """
@@ -275,7 +276,8 @@ def _cells(
         start, end = int(family.start_tick[r, 1]), int(family.end_tick[r, 1])
         key = (family.request, family.facts.subarray, start)
         if key not in cached:
-            codes = np.unique(offer_of[family.request].codes[family.facts.subarray][start : end + 1])
+            offer = offer_of[family.request]
+            codes = offer.fresh(offer.codes[family.facts.subarray][start : end + 1])
             numbers = []
             for code in codes.tolist():
                 cell = known.setdefault((family.request, code), len(known))

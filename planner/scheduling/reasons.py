@@ -17,7 +17,7 @@ from planner.constraints.tonight import NightLimits
 from planner.constraints.verdict import Verdict
 from planner.constraints.windows import intervals
 from planner.scenario.targets import Request
-from planner.scheduling.candidates import RequestOffer
+from planner.scheduling.candidates import RequestOffer, usable_ticks
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.subarrays import Subarray, assign_lines, home_lines, possible_subarrays
 from planner.scheduling.visits import facts_of
@@ -33,6 +33,8 @@ class Served:
     ----------
     starts : int
         Slots at which a whole visit could start.
+    gaining : int
+        Those of them at which it would fill a cell that earlier nights have not filled.
     planned : int
         Visits in the plan.
     filled : int
@@ -40,6 +42,7 @@ class Served:
     """
 
     starts: int
+    gaining: int
     planned: int
     filled: int
 
@@ -49,20 +52,30 @@ def reason(limits: NightLimits, offer: RequestOffer, served: Served) -> str | No
     request = limits.scenario.requests[offer.request]
     if served.planned >= request.visits:
         return None
+    if len(offer.filled_before) and not len(offer.reachable) and _usable(limits, offer):
+        return "earlier nights have filled every cell that it can reach tonight"
     if served.planned and served.filled >= len(offer.reachable):
         how = f"{served.planned} of {request.visits} visits planned"
-        return f"{how}: they fill every cell that it can reach tonight"
+        filling = "with earlier nights they fill" if len(offer.filled_before) else "they fill"
+        return f"{how}: {filling} every cell that it can reach tonight"
     if served.planned:
         return (
             f"{served.planned} of {request.visits} visits planned: the time of another one "
             "is worth more for other requests"
         )
+    if served.starts and not served.gaining:
+        return f"feasible at {served.starts} starts, but earlier nights have filled every cell of such visits"
     if served.starts:
         return (
             f"feasible at {served.starts} starts, but the time is worth more for other requests "
             "(raise its priority, or free the time)"
         )
     return _instrument(limits, request) or _sky(limits, offer) or _bracket(limits, offer)
+
+
+def _usable(limits: NightLimits, offer: RequestOffer) -> bool:
+    """Whether some subarray can follow the target at some tick."""
+    return any(usable_ticks(limits, subarray, offer.request).any() for subarray in offer.subarrays)
 
 
 def _instrument(limits: NightLimits, request: Request) -> str | None:

@@ -1,0 +1,125 @@
+"""What earlier nights have filled, counted again, and that the plan does not count it once more.
+
+Each earlier observation of a request with its own combiner is sampled as a
+step is: star by ``apply_space_motion``, stations by ``EarthLocation``, cells
+as in ``audit_coverage``. Within the open edge a cell may be held or not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import timedelta
+from typing import NamedTuple
+
+import numpy as np
+from astropy import units as u
+from astropy.time import Time, TimeDelta
+
+from planner.scenario.array import Combiner
+from planner.scenario.targets import Observation, Request, Scenario
+from planner.scheduling.audit_case import Case, holds, named
+from planner.scheduling.audit_coverage import Cells, crossed_inside, folded, in_cells, projected_m
+from planner.scheduling.audit_sky import gcrs_places_m, icrs_places, samples_s
+from planner.scheduling.plan import NightPlan
+
+
+class Earlier(NamedTuple):
+    """Cells of one request that earlier nights hold for certain, and those that they may hold."""
+
+    surely: Cells
+    perhaps: Cells
+
+
+NONE = Earlier(frozenset(), frozenset())
+
+
+def earlier_nights(plan: NightPlan) -> dict[str, Earlier]:
+    """Return what earlier nights have filled, by target; observations that make no sense are left out."""
+    scenario = plan.scenario
+    found = {}
+    for request in scenario.requests:
+        combiner = named(scenario.array.combiners, request.combiner)
+        own = [
+            observed
+            for observed in scenario.history
+            if (observed.target, observed.combiner) == (request.name, request.combiner)
+            and not _trouble(scenario, observed)
+        ]
+        if combiner is not None and own:
+            found[request.name] = _cells(scenario, request, combiner, own)
+    return found
+
+
+def _trouble(scenario: Scenario, observed: Observation) -> str:
+    """Why an observation cannot be, empty when it can."""
+    combiner = named(scenario.array.combiners, observed.combiner)
+    if named(scenario.requests, observed.target) is None:
+        return f"is of {observed.target!r}, which nobody asks for"
+    if combiner is None:
+        return f"is made with {observed.combiner!r}, which the array does not have"
+    unknown = [name for name in observed.stations if named(scenario.array.stations, name) is None]
+    if unknown:
+        return f"names the station {unknown[0]!r}, which the array does not have"
+    if len(set(observed.stations)) != combiner.beams:
+        return f"has {len(set(observed.stations))} stations for the {combiner.beams} beams of {combiner.name}"
+    if not timedelta(0) < observed.end_utc - observed.start_utc <= timedelta(days=1):
+        return "does not end within a day after its start"
+    return ""
+
+
+def _cells(scenario: Scenario, request: Request, combiner: Combiner, observed: list[Observation]) -> Earlier:
+    seconds = [samples_s(own.start_utc, own.end_utc, scenario.night.tick_s) for own in observed]
+    ends = np.cumsum([len(each) for each in seconds]).tolist()
+    first = min(own.start_utc for own in observed)
+    since = [(own.start_utc - first).total_seconds() + s for own, s in zip(observed, seconds, strict=True)]
+    times = Time(first.replace(tzinfo=None), scale="utc") + TimeDelta(np.concatenate(since), format="sec")
+    place = icrs_places([request.star] * len(times), times)
+    place_rad = np.stack([place.ra.to_value(u.rad), place.dec.to_value(u.rad)], axis=-1)
+    names = sorted({name for own in observed for name in own.stations})
+    stations = [s for s in scenario.array.stations if s.name in names]
+    places = gcrs_places_m(scenario.array.site, stations, times)
+    row = {station.name: number for number, station in enumerate(stations)}
+    surely: set[tuple[int, int]] = set()
+    perhaps: set[tuple[int, int]] = set()
+    for own, end, each in zip(observed, ends, seconds, strict=True):
+        part = slice(end - len(each), end)
+        used = places[[row[name] for name in own.stations], part]
+        points, edge = in_cells(projected_m(used, place_rad[part]), combiner, request.field_mas)
+        surely |= crossed_inside(points, edge)
+        perhaps |= crossed_near(points, edge)
+    return Earlier(surely, perhaps)
+
+
+def crossed_near(points: np.ndarray, edge: np.ndarray) -> Cells:
+    """Return the cells that a sample crosses or comes near: a visit may have filled these.
+
+    Examples
+    --------
+    >>> sorted(crossed_near(np.array([[1.49, 0.0]]), np.array([0.02])))
+    [(1, 0), (2, 0)]
+    """
+    corners = [(a, b) for a in (-1.0, 1.0) for b in (-1.0, 1.0)]
+    near = [np.floor(points + edge[:, None] * np.array(corner) + 0.5) for corner in corners]
+    return folded(np.unique(np.concatenate(near), axis=0))
+
+
+def history_cases(plan: NightPlan, earlier: Mapping[str, Earlier]) -> Iterator[Case]:
+    """Earlier observations make sense, are counted right, and no visit counts a cell that they hold."""
+    for number, observed in enumerate(plan.scenario.history, start=1):
+        trouble = _trouble(plan.scenario, observed)
+        yield holds(not trouble, f"observation {number} of earlier nights {trouble}")
+    for outcome in plan.requests:
+        surely, perhaps = earlier.get(outcome.target, NONE)
+        told = outcome.cells_filled_before
+        yield holds(
+            len(surely) <= told <= len(perhaps),
+            f"{outcome.target!r}: {told} cells told to be filled by earlier nights, counted "
+            + (f"{len(surely)}" if len(surely) == len(perhaps) else f"{len(surely)} to {len(perhaps)}"),
+        )
+    for visit in plan.visits:
+        again = set(visit.new_cells) & earlier.get(visit.target, NONE).surely
+        example = f", such as {min(again)}" if again else ""
+        case = holds(
+            not again, f"{visit.id} counts cells that earlier nights have filled: {len(again)}{example}"
+        )
+        yield Case(case.margin, case.words, max(len(visit.new_cells), 1))

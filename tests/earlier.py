@@ -1,0 +1,106 @@
+"""Earlier nights for the tests: invented observations, and the cells they fill counted with astropy."""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+import math
+
+import numpy as np
+from astropy import units as u
+from astropy.coordinates import EarthLocation, SkyCoord
+from astropy.time import Time, TimeDelta
+
+from planner.scenario.targets import Observation, Scenario
+from planner.science.coverage import cells_of
+from planner.science.history import filled_before
+from planner.sky.earth import offline_earth
+from planner.units import RAD_PER_MAS
+
+EVENING = datetime.datetime(2027, 3, 12, tzinfo=datetime.UTC)
+
+
+def observed(target, light, stations, start_h, hours, days=0):
+    """An observation that begins so many hours after midnight, some days before or after the night."""
+    start = EVENING + datetime.timedelta(days=days, hours=start_h)
+    return Observation(
+        target=target,
+        combiner=light,
+        stations=tuple(stations),
+        start_utc=start,
+        end_utc=start + datetime.timedelta(hours=hours),
+    )
+
+
+def with_history(scenario: Scenario, *rows: Observation) -> Scenario:
+    return scenario.model_copy(update={"history": rows})
+
+
+def cells_before(scenario: Scenario, number: int = 0) -> set[tuple[int, int]]:
+    return set(cells_of(filled_before(scenario, scenario.requests[number])))
+
+
+def astropy_cells(scenario: Scenario, number: int) -> set[tuple[int, int]]:
+    """The same, sample by sample: places by astropy, cells by round half up, conjugates folded by hand."""
+    wish, site = scenario.requests[number], scenario.array.site
+    light = scenario.array.combiner(wish.combiner)
+    found = set()
+    for row in scenario.history:
+        if (row.target, row.combiner) != (wish.name, wish.combiner):
+            continue
+        length = (row.end_utc - row.start_utc).total_seconds()
+        count = math.ceil(length / scenario.night.tick_s)
+        seconds = [min(k * scenario.night.tick_s, length) for k in range(count + 1)]
+        with offline_earth():
+            times = Time(row.start_utc.replace(tzinfo=None), scale="utc") + TimeDelta(seconds, format="sec")
+            own = wish.star
+            place = SkyCoord(
+                own.ra_deg * u.deg,
+                own.dec_deg * u.deg,
+                pm_ra_cosdec=own.pmra_mas_per_yr * u.mas / u.yr,
+                pm_dec=own.pmdec_mas_per_yr * u.mas / u.yr,
+                obstime=Time(own.epoch_yr, format="jyear", scale="tdb"),
+            ).apply_space_motion(new_obstime=times[len(times) // 2])
+            points = [gcrs_m(site, scenario.array.station(name), times) for name in row.stations]
+        a, d = place.ra.rad, place.dec.rad
+        east = np.array([-np.sin(a), np.cos(a), 0.0])
+        north = np.array([-np.sin(d) * np.cos(a), -np.sin(d) * np.sin(a), np.cos(d)])
+        for first, second in itertools.combinations(points, 2):
+            for wavelength in light.wavelengths_um:
+                scale = wish.field_mas * RAD_PER_MAS / (wavelength * 1e-6)
+                for u_cell, v_cell in zip(
+                    (second - first) @ east * scale, (second - first) @ north * scale, strict=True
+                ):
+                    edge = min(abs(x - math.floor(x) - 0.5) for x in (u_cell, v_cell))
+                    assert edge > 1e-7, "a sample on the edge of two cells: take other numbers"
+                    i, j = math.floor(u_cell + 0.5), math.floor(v_cell + 0.5)
+                    found.add((-i, -j) if j < 0 or (j == 0 and i < 0) else (i, j))
+    return found
+
+
+def gcrs_m(site, station, times):
+    """A station on GCRS axes by EarthLocation, (time, 3): the site's vertical carries east, north, up."""
+    lon, lat = np.deg2rad(site.longitude_deg), np.deg2rad(site.latitude_deg)
+    ground = EarthLocation.from_geodetic(site.longitude_deg, site.latitude_deg, site.height_m)
+    east = np.array([-np.sin(lon), np.cos(lon), 0.0])
+    up = np.array([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)])
+    shift = station.east_m * east + station.north_m * np.cross(up, east) + station.up_m * up
+    x, y, z = (axis.to_value(u.m) + s for axis, s in zip(ground.geocentric, shift, strict=True))
+    return EarthLocation.from_geocentric(x, y, z, unit="m").get_gcrs_posvel(times)[0].xyz.to_value(u.m).T
+
+
+def earlier_rows(scenario, seed, count=3):
+    """Observations of every request on random stations in other nights."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for wish in scenario.requests[:-1]:
+        light = scenario.array.combiner(wish.combiner)
+        for _ in range(count):
+            stations = rng.choice([s.name for s in scenario.array.stations], light.beams, replace=False)
+            start, hours, days = (
+                float(rng.uniform(0, 6)),
+                float(rng.uniform(0.1, 2)),
+                -int(rng.integers(1, 9)),
+            )
+            rows.append(observed(wish.name, light.name, map(str, stations), start, hours, days))
+    return rows
