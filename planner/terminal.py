@@ -31,11 +31,8 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
             windows = ", ".join(f"{a[11:19]}-{b[11:19]}" for a, b in told["windows_utc"])
             print(safe(f"{told['target']}  {told['date']}  {hours}  {windows}".rstrip()))
             if told["feasible"]:
-                print(
-                    safe(
-                        f"  best with {'-'.join(told['subarray'])}, {count(told['visit_starts'], 'starts')} of a visit"
-                    )
-                )
+                starts = count(told["visit_starts"], "starts")
+                print(safe(f"  best with {'-'.join(told['subarray'])}, {starts} of a visit"))
             else:
                 print(safe(f"  why not: {told['reason']}"))
                 for remedy in told["remedies"][:3]:

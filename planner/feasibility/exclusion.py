@@ -18,7 +18,7 @@ from planner.feasibility.edges import Column
 from planner.feasibility.spans import Spans, longest_s, meet_all
 from planner.feasibility.subarrays import Followed
 from planner.scheduling.candidates import beams_of
-from planner.scheduling.reasons import clock_after
+from planner.scheduling.reasons import amount, clock_after
 from planner.scheduling.subarrays import Subarray, possible_subarrays
 from planner.scheduling.visits import facts_of
 from planner.sky.earth_curve import seconds_after
@@ -194,21 +194,6 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
     if name == "limiting magnitude":
         return f"{name}: {short} at best ({who}){others}"
     return f"{name}: at best {short}, at {moment} UTC ({who}){others}"
-
-
-def amount(value: float) -> str:
-    """Return a number of three figures without an exponent.
-
-    Examples
-    --------
-    >>> amount(0.62649), amount(1580000.0), amount(0.00004)
-    ('0.626', '1,580,000', '0.00004')
-    """
-    if value >= 1000.0:
-        return f"{value:,.0f}"
-    if value >= 0.001:
-        return f"{value:.3g}"
-    return f"{value:.5f}".rstrip("0").rstrip(".") or "0"
 
 
 def _at_best(followed: Followed, columns: Sequence[Column]) -> tuple[float, float]:

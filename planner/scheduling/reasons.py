@@ -120,7 +120,7 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
         if not verdict.allowed.any():
             tick = int(np.argmax(verdict.margin))
             return (
-                f"{verdict.limit}: at best {-verdict.margin[tick]:.3g} {verdict.unit} short, "
+                f"{verdict.limit}: at best {amount(-float(verdict.margin[tick]))} {verdict.unit} short, "
                 f"at {clock(limits.sky, tick)} UTC ({names})"
             )
     together = np.logical_and.reduce([v.allowed for v in verdicts])
@@ -184,6 +184,21 @@ def _bracket(limits: NightLimits, offer: RequestOffer) -> str:
         f"no calibrator before and after: none within {scenario.limits.bracket_distance_max_deg:g} deg is "
         "bright enough, small enough and in reach of the same beams when the target is"
     )
+
+
+def amount(value: float) -> str:
+    """Return a number of three figures without an exponent.
+
+    Examples
+    --------
+    >>> amount(0.62649), amount(1580000.0), amount(0.00004)
+    ('0.626', '1,580,000', '0.00004')
+    """
+    if value >= 1000.0:
+        return f"{value:,.0f}"
+    if value >= 0.001:
+        return f"{value:.3g}"
+    return f"{value:.5f}".rstrip("0").rstrip(".") or "0"
 
 
 def clock(sky: NightSky, tick: int) -> str:
