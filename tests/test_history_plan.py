@@ -16,6 +16,7 @@ from invented import DATE, random_scenario
 from nights import best_score, build, planned
 from test_ranking import brute_usable, everything
 
+from planner.feasibility.nights import night_of, target_night
 from planner.geometry.uv import uvw_m
 from planner.output.html import night_figures, render_report
 from planner.ranking.moments import moments_of
@@ -266,3 +267,22 @@ def test_a_night_without_history_says_nothing_of_it():
     page = render_report(built.limits, built.offers, plan, figures)
     for silent in ("earlier nights", "filled before", "new in reach", "new ones"):
         assert silent not in page
+
+
+def test_what_feasibility_calls_within_reach_leaves_earlier_cells_out():
+    scenario = random_scenario(13, requests=1, telescopes=4, beams=2)
+    stations = tuple(station.name for station in scenario.array.stations[:2])
+    before = target_night(night_of(scenario), 0).reach
+    row = Observation.model_validate(
+        {
+            "target": scenario.requests[0].name,
+            "combiner": scenario.requests[0].combiner,
+            "stations": stations,
+            "start_utc": "2027-03-10T03:00:00Z",
+            "end_utc": "2027-03-10T07:00:00Z",
+        }
+    )
+    after = target_night(night_of(scenario.model_copy(update={"history": (row,)})), 0).reach
+    assert before is not None
+    assert after is not None
+    assert 0 < after.cells < before.cells

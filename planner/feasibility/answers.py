@@ -205,7 +205,7 @@ class Reach:
     field_mas : float
         As the request gives it.
     cells : int
-        Cells of side 1/field reached.
+        Cells of side 1/field reached, those that earlier nights filled left out.
     """
 
     shortest_m: float

@@ -16,6 +16,7 @@ from planner.scheduling.candidates import beams_of, pair_columns
 from planner.scheduling.subarrays import Subarray
 from planner.scheduling.visits import facts_of
 from planner.science.coverage import cell_codes
+from planner.science.history import filled_before
 from planner.units import RAD_PER_MAS
 
 
@@ -115,5 +116,5 @@ def reach_of(
         longest_m=float(length.max()),
         resolution_mas=resolution,
         field_mas=wish.field_mas,
-        cells=len(np.unique(codes[used])),
+        cells=len(np.setdiff1d(codes[used], filled_before(scenario, wish))),
     )
