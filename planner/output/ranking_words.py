@@ -337,9 +337,9 @@ def method(ranking: Ranking) -> tuple[tuple[str, str], ...]:
     return (
         (
             "considered",
-            f"{counted(ranking.considered, 'subarray')} of {ranking.size} telescopes that stations, classes, "
-            f"delay lines and combiners allow; {thousands(ranking.feasible)} of them can be used by some "
-            f"request.{spread}",
+            f"{counted(ranking.considered, 'subarray')} of {ranking.size} telescopes that the "
+            f"stations allow; combiners, delay lines and the sky leave {thousands(ranking.feasible)} that "
+            f"some request can use.{spread}",
         ),
         (
             "estimate",

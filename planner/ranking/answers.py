@@ -148,7 +148,7 @@ class Ranking:
     listed_only : bool
         Whether movable telescopes stand only where a listed configuration puts them.
     considered : int
-        Subarrays that stations, classes, lines and combiners allow.
+        Subarrays that stations and telescopes allow.
     feasible : int
         Those of them that some request can use.
     requests : tuple of int
