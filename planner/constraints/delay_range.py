@@ -67,6 +67,24 @@ def delay_range(path_m: np.ndarray, stroke_m: np.ndarray) -> Verdict:
     return Verdict("delay range", "m", high - low, ("star", "time"))
 
 
+def difference_range_m(
+    strokes_m: tuple[tuple[float, float], tuple[float, float]], constant_m: float
+) -> tuple[float, float]:
+    """Return the least and the largest difference of two paths that leave both lines in range.
+
+    Some common offset serves both exactly when g_i - g_j lies between the
+    shortest stroke of one minus the longest of the other, and the reverse.
+
+    Parameters
+    ----------
+    strokes_m : (stroke, stroke)
+    constant_m : float
+        Constant path of the second beam's input minus that of the first; the paths are without it.
+    """
+    (low_i, high_i), (low_j, high_j) = strokes_m
+    return low_i - high_j - constant_m, high_i - low_j - constant_m
+
+
 def path_rate_m_per_s(direction: np.ndarray, stations_m: np.ndarray, latitude_deg: float) -> np.ndarray:
     """Absolute rate of each station's path r.s, metres of light per second, (..., station).
 

@@ -138,7 +138,7 @@ class Remedy:
     Attributes
     ----------
     kind : str
-        ``"lines"``, ``"subarray"``, ``"step"``, ``"line"``, ``"path"``, ``"limit"``, ``"date"``,
+        ``"subarray"``, ``"step"``, ``"line"``, ``"path"``, ``"limit"``, ``"date"``,
         ``"configuration"`` or ``"combiner"``.
     sentence : str
         What to change, with its number.

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.constraints.delay_range import path_rate_m_per_s
+from planner.constraints.delay_range import difference_range_m, path_rate_m_per_s
 from planner.constraints.instrument import faint_limit
 from planner.constraints.tonight import NightLimits, night_limits
 from planner.feasibility.answers import DAYLIGHT, Season
@@ -222,21 +222,15 @@ def _on_lines(
 
 
 def _pair_bits(limits: NightLimits, pairs: Sequence[PairKey]) -> np.ndarray:
-    """Where each pair of beams has a common offset, packed, (pair, byte).
-
-    Both lines can be in range exactly when the difference of the two paths lies
-    between the shortest stroke of one minus the longest of the other.
-    """
+    """Where each pair of beams has a common offset, packed, (pair, byte)."""
     path = limits.path_m[0].T
     found = np.empty((len(pairs), (path.shape[1] + 7) // 8), dtype=np.uint8)
     numbered = sorted(range(len(pairs)), key=lambda row: pairs[row].telescopes)
     for (i, j), rows in itertools.groupby(numbered, key=lambda row: pairs[row].telescopes):
         difference = path[i] - path[j]
         for row in rows:
-            (low_i, high_i), (low_j, high_j) = pairs[row].strokes
-            shifted = pairs[row].constant_m
-            inside = (difference >= low_i - high_j - shifted) & (difference <= high_i - low_j - shifted)
-            found[row] = np.packbits(inside)
+            low, high = difference_range_m(pairs[row].strokes, pairs[row].constant_m)
+            found[row] = np.packbits((difference >= low) & (difference <= high))
     return found
 
 

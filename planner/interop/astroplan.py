@@ -16,7 +16,6 @@ its common offset, and carriages follow, is the night planner's business.
 
 from __future__ import annotations
 
-import itertools
 from abc import abstractmethod
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -30,6 +29,7 @@ from astropy.time import Time
 from planner.constraints.delay_range import delay_range
 from planner.constraints.horizon import altitude_lower, altitude_upper, azimuth_drive, skyline
 from planner.constraints.shadowing import shadowing
+from planner.feasibility.lines import line_choices
 from planner.geometry.delays import path_m
 from planner.geometry.placement import Placement, placement_of
 from planner.interop.astroplan_grid import broadcast
@@ -167,7 +167,7 @@ class DelayRangeConstraint(ArrayConstraint):
         own = self._own()
         if self.combiner is not None:
             _check_combiner(self.array, self.combiner, own)
-        object.__setattr__(self, "strokes_m", _strokes(self.array, own.stations, self.delay_lines))
+        object.__setattr__(self, "strokes_m", _strokes(self.array, own, self.delay_lines))
 
     def _judge(self, sky: NightSky) -> np.ndarray:
         own = self._own()
@@ -255,18 +255,20 @@ def _check_combiner(array: Array, name: str, own: Placement) -> None:
         raise ValueError(f"{name!r} of {combiner.beams} beams cannot combine {given}. Choose others.")
 
 
-def _strokes(array: Array, stations: Sequence[str], names: Sequence[str] | None) -> Strokes:
-    """Every combination of strokes that different lines can give to beams from these stations."""
-    _known("delay line", names or (), [line.name for line in array.delay_lines])
-    wanted: Sequence[str | None] = [None] * len(stations) if names is None else names
-    if len(wanted) != len(stations):
-        raise ValueError(f"{len(wanted)} delay lines for {len(stations)} telescopes. Name one for each.")
-    serving = [
-        [x for x in array.delay_lines if (not x.stations or s in x.stations) and name in (None, x.name)]
-        for s, name in zip(stations, wanted, strict=True)
-    ]
-    different = (lines for lines in itertools.product(*serving) if len({x.name for x in lines}) == len(lines))
-    strokes = tuple(dict.fromkeys(tuple(x.stroke_m for x in lines) for lines in different))
+def _strokes(array: Array, own: Placement, names: Sequence[str] | None) -> Strokes:
+    """Every combination of strokes that different lines can give to these beams, or the lines named."""
+    known = [line.name for line in array.delay_lines]
+    _known("delay line", names or (), known)
+    choices = line_choices(array, own, range(len(own.stations)))
+    if names is not None:
+        if len(names) != len(own.stations):
+            raise ValueError(
+                f"{len(names)} delay lines for {len(own.stations)} telescopes. Name one for each."
+            )
+        lines = [array.delay_line(name) for name in names]
+        serves = [not x.stations or s in x.stations for x, s in zip(lines, own.stations, strict=True)]
+        choices = [tuple(map(known.index, names))] if all(serves) and len(set(names)) == len(names) else []
+    strokes = tuple(dict.fromkeys(tuple(array.delay_lines[k].stroke_m for k in chosen) for chosen in choices))
     if not strokes:
-        raise ValueError(f"No different delay lines serve {', '.join(stations)} so. Choose other lines.")
+        raise ValueError(f"No different delay lines serve {', '.join(own.stations)} so. Choose other lines.")
     return strokes

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable
 from types import SimpleNamespace
 from typing import cast
@@ -15,7 +14,7 @@ from planner.interop.astroplan_objects import MOTION, rows_of
 from planner.scenario.array import Site
 from planner.scenario.targets import Star
 from planner.sky.directions import directions, natural_directions, place_of
-from planner.sky.earth import EarthFrame, earth_frame, offline_earth
+from planner.sky.earth import earth_frame, offline_earth, part_of
 from planner.sky.night import NightSky
 
 SAMPLES = 20_000  # (star, time) pairs judged at once: shadowing holds 200 strips of each
@@ -42,7 +41,7 @@ def broadcast(site: Site, times: Time, coordinate: SkyCoord, judge: Judge) -> np
     east_d = site.longitude_deg / 360.0
     days, day = np.unique(np.floor(jd[:, 0] + (jd[:, 1] + east_d)), return_inverse=True)
     nights = earth_frame(place_of(site), Time(days, 0.5 - east_d, format="jd", scale="utc"))
-    natural = [natural_directions(stars, _part(nights, [number])) for number in range(len(days))]
+    natural = [natural_directions(stars, part_of(nights, [number])) for number in range(len(days))]
     found = np.empty((len(star), 2))
     # A grid asks every star at every instant; otherwise each star is judged at its own instants.
     gridded = len(rows) * len(jd) <= len(star)
@@ -53,14 +52,9 @@ def broadcast(site: Site, times: Time, coordinate: SkyCoord, judge: Judge) -> np
         for night in np.unique(day[asked]):
             at = np.flatnonzero(day[asked] == night)
             for part in np.array_split(at, min(len(at), 1 + len(own) * len(at) // SAMPLES)):
-                within = _part(frame, asked[part])
+                within = part_of(frame, asked[part])
                 direction = directions(natural[night][own.start : own.stop], within)
                 table[:, part] = judge(cast(NightSky, SimpleNamespace(direction=direction, frame=within)))
         found[pairs] = table[star[pairs] - own.start, np.searchsorted(asked, instant[pairs])]
     found[np.broadcast_to(utc.mask, shape).reshape(-1)] = np.nan
     return found.reshape(*shape, 2)
-
-
-def _part(frame: EarthFrame, rows: np.ndarray | list[int]) -> EarthFrame:
-    names = ("times", "boost", "rotation", "observer_au", "sun_to_observer")
-    return dataclasses.replace(frame, **{name: getattr(frame, name)[rows] for name in names})

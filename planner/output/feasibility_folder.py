@@ -13,7 +13,7 @@ from planner.output.feasibility_words import number_of_target
 from planner.output.figure_season import season_figure
 from planner.output.figure_windows import windows_figure
 from planner.output.figures import Drawn
-from planner.output.folder import FIGURES, Contents, check_folder, replace_folder
+from planner.output.folder import FIGURES, Contents, check_folder, figure_files, replace_folder
 from planner.output.tables import table_text
 
 PAGE_FILE, SHEETS = "feasibility.html", "sheets"
@@ -85,8 +85,5 @@ def write_feasibility_folder(found: Feasibility, folder: Path) -> Path:
         files[SEASON_FILE] = table_text(season_table(found.season))
     for sheet in target_sheets(found):
         files[f"{SHEETS}/{sheet.number}.html"] = render_sheet(found, sheet, svgs)
-    for name, figure in drawn.items():
-        files[f"{FIGURES}/{name}.svg"] = figure.svg
-        files[f"{FIGURES}/{name}.pdf"] = figure.pdf
-    replace_folder(folder, files)
+    replace_folder(folder, files | figure_files(drawn))
     return folder / PAGE_FILE

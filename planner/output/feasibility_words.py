@@ -8,8 +8,8 @@ from collections.abc import Sequence
 
 from planner.feasibility.answers import Calibrator, Reach, SubarrayNight, TargetNight
 from planner.output.feasibility_months import TargetMonths
-from planner.output.sentences import MARGINS, counted, duration, thousands
-from planner.scenario.targets import Request, Scenario
+from planner.output.sentences import MARGINS, counted, duration, names_told, thousands, unset_limits
+from planner.scenario.targets import Scenario
 from planner.sky.curve import SkyCurve
 
 # As ``sentences.MARGINS``: limits that a plan's visits do not list.
@@ -90,22 +90,6 @@ def hours_told(hours: float) -> str:
     if hours <= 0:
         return "–"
     return "<0.1" if hours < 0.05 else f"{hours:,.0f}" if hours >= 9.95 else f"{hours:.1f}"
-
-
-def names_told(names: Sequence[str]) -> str:
-    """Return the names of a subarray as one word."""
-    return "–".join(names)
-
-
-def unset_limits(scenario: Scenario, request: Request) -> set[str]:
-    """Return limits that nobody set: their margins say nothing."""
-    unset = set()
-    if not (scenario.limits.moon_separation_min_deg or request.extras.moon_separation_min_deg):
-        unset.add("Moon separation")
-    lit = request.extras.moon_illumination_max
-    if (scenario.limits.moon_illumination_max if lit is None else lit) >= 1.0:
-        unset.add("Moon lit fraction")
-    return unset
 
 
 def best_margins_told(night: TargetNight, best: SubarrayNight) -> tuple[str, ...]:

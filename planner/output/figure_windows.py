@@ -20,7 +20,6 @@ from matplotlib.patches import Polygon, Rectangle
 from planner.constraints.verdict import Verdict
 from planner.feasibility.answers import SubarrayNight, TargetNight
 from planner.feasibility.spans import Spans
-from planner.output.feasibility_words import names_told, unset_limits
 from planner.output.figure_night import hours
 from planner.output.figures import (
     BEHIND,
@@ -44,6 +43,7 @@ from planner.output.figures import (
     signed,
     write,
 )
+from planner.output.sentences import names_told, unset_limits
 from planner.output.svg import Picture, clean
 from planner.output.tracks import Twilight, sidereal_time_h
 from planner.sky.directions import place_of

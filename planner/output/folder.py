@@ -13,6 +13,7 @@ from pathlib import Path
 
 from planner.constraints.tonight import NightLimits
 from planner.errors import InputProblems, Problem
+from planner.output.figures import Drawn
 from planner.output.html import night_figures, render_report
 from planner.output.tables import plan_table, table_text
 from planner.scheduling.candidates import RequestOffer
@@ -159,6 +160,15 @@ def _replace(folder: Path, files: Mapping[str, str | bytes]) -> None:
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
         shutil.rmtree(old, ignore_errors=True)
+
+
+def figure_files(figures: Mapping[str, Drawn]) -> dict[str, str | bytes]:
+    """Return the files of figures, as SVG and as PDF, by their path in an answer's folder."""
+    files: dict[str, str | bytes] = {}
+    for name, figure in figures.items():
+        files[f"{FIGURES}/{name}.svg"] = figure.svg
+        files[f"{FIGURES}/{name}.pdf"] = figure.pdf
+    return files
 
 
 def _umask() -> int:

@@ -9,7 +9,7 @@ from planner.output.figure_heat import heat_figure
 from planner.output.figure_planes import planes_figure
 from planner.output.figure_ranking import bars_figure
 from planner.output.figures import Drawn
-from planner.output.folder import FIGURES, Contents, check_folder, replace_folder
+from planner.output.folder import FIGURES, Contents, check_folder, figure_files, replace_folder
 from planner.output.ranking_page import render_ranking
 from planner.output.ranking_tables import ranking_table, request_table
 from planner.output.tables import table_text
@@ -71,8 +71,5 @@ def write_ranking_folder(ranking: Ranking, folder: Path) -> Path:
         TABLE_FILE: table_text(ranking_table(ranking)),
         REQUESTS_FILE: table_text(request_table(ranking)),
     }
-    for name, figure in drawn.items():
-        files[f"{FIGURES}/{name}.svg"] = figure.svg
-        files[f"{FIGURES}/{name}.pdf"] = figure.pdf
-    replace_folder(folder, files)
+    replace_folder(folder, files | figure_files(drawn))
     return folder / PAGE_FILE

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from planner.scenario.targets import Request, Scenario
@@ -146,15 +147,26 @@ def _margin_words(margin: Margin, shadow_allowed: float) -> str:
     return f"{words} on {margin.object}"
 
 
-def margins_told(scenario: Scenario, request: Request, visit: Visit) -> tuple[str, ...]:
-    """Return the margins of a visit in words, the tightest first; limits that nobody set are left out."""
-    shadow = min(scenario.array.class_of(name).obstruction_max for name in visit.subarray)
+def names_told(names: Sequence[str]) -> str:
+    """Return the names of a subarray as one word."""
+    return "–".join(names)
+
+
+def unset_limits(scenario: Scenario, request: Request) -> set[str]:
+    """Return limits that nobody set: their margins say nothing."""
     unset = set()
     if not (scenario.limits.moon_separation_min_deg or request.extras.moon_separation_min_deg):
         unset.add("Moon separation")
     lit = request.extras.moon_illumination_max
     if (scenario.limits.moon_illumination_max if lit is None else lit) >= 1.0:
         unset.add("Moon lit fraction")
+    return unset
+
+
+def margins_told(scenario: Scenario, request: Request, visit: Visit) -> tuple[str, ...]:
+    """Return the margins of a visit in words, the tightest first; limits that nobody set are left out."""
+    shadow = min(scenario.array.class_of(name).obstruction_max for name in visit.subarray)
+    unset = unset_limits(scenario, request)
     told = [margin for margin in visit.margins if margin.limit not in unset or margin.margin < 0]
     ordered = sorted(told, key=lambda margin: _tightness(margin, shadow))
     return tuple(_margin_words(margin, shadow) for margin in ordered)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.constraints.darkness import moon_separation_deg
-from planner.constraints.delay_range import path_rate_m_per_s
+from planner.constraints.delay_range import difference_range_m, path_rate_m_per_s
 from planner.constraints.horizon import altitude_lower, altitude_upper, azimuth_drive, skyline
 from planner.constraints.instrument import faint_limit
 from planner.constraints.shadowing import hidden_by, rays_of
@@ -214,13 +214,12 @@ def pair_bits(
     constant_m : float
         Constant path of the second beam's input minus that of the first.
     """
-    (low_i, high_i), (low_j, high_j) = strokes
+    low, high = difference_range_m(strokes, constant_m)
     together = moments.together[:, rows]
     path = np.ascontiguousarray(np.moveaxis(moments.path_m[rows], -1, 0))
     found = np.empty_like(together)
     for number, (i, j) in enumerate(itertools.combinations(range(len(path)), 2)):
         difference = path[i] - path[j]
-        low, high = low_i - high_j - constant_m, high_i - low_j - constant_m
         found[number] = np.packbits((difference >= low) & (difference <= high), axis=-1)
     return found & together
 

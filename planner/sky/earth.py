@@ -16,7 +16,7 @@ import contextlib
 import datetime
 import warnings
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import erfa
 import numpy as np
@@ -175,6 +175,18 @@ class Place:
     pressure_hpa: float = 0.0
     temperature_c: float = 10.0
     relative_humidity: float = 0.2
+
+
+def part_of(frame: EarthFrame, samples: np.ndarray | list[int]) -> EarthFrame:
+    """Return the Earth at some of its times."""
+    return replace(
+        frame,
+        times=frame.times[samples],
+        boost=frame.boost[samples],
+        rotation=frame.rotation[samples],
+        observer_au=frame.observer_au[samples],
+        sun_to_observer=frame.sun_to_observer[samples],
+    )
 
 
 REFRACTION_WAVELENGTH_UM = 0.6  # where telescopes are guided; the choice moves the horizon by arcseconds only

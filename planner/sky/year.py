@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from astropy.time import TimeDelta
@@ -17,7 +17,7 @@ from astropy.time import TimeDelta
 from planner.scenario.targets import Star
 from planner.sky.bodies import bodies
 from planner.sky.directions import SunAndMoon, icrs_at_date, natural_over_time
-from planner.sky.earth import EarthFrame, Place, offline_earth
+from planner.sky.earth import EarthFrame, Place, offline_earth, part_of
 from planner.sky.earth_curve import EarthCurve, earth_curve
 from planner.sky.night import DarkHours, NightSky, noon_utc
 from planner.units import DAY_S
@@ -86,18 +86,6 @@ class YearSky:
                 bodies_then.moon_illumination[samples],
             ),
         )
-
-
-def part_of(frame: EarthFrame, samples: np.ndarray) -> EarthFrame:
-    """Return the Earth at some of its times."""
-    return replace(
-        frame,
-        times=frame.times[samples],
-        boost=frame.boost[samples],
-        rotation=frame.rotation[samples],
-        observer_au=frame.observer_au[samples],
-        sun_to_observer=frame.sun_to_observer[samples],
-    )
 
 
 def _each_night(sky: YearSky) -> EarthFrame:
