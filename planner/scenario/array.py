@@ -13,30 +13,34 @@ from __future__ import annotations
 import itertools
 from typing import Annotated, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
-Number = Annotated[float, Field(strict=True)]
-Positive = Annotated[float, Field(strict=True, gt=0)]
-NotNegative = Annotated[float, Field(strict=True, ge=0)]
-Whole = Annotated[int, Field(strict=True)]
-# Bounds that no array reaches: beyond them numbers lose their digits or a typing slip is certain.
-Seconds = Annotated[float, Field(strict=True, ge=0, le=86_400)]
-Recording = Annotated[float, Field(strict=True, gt=0, le=86_400)]
-Speed = Annotated[float, Field(strict=True, ge=1e-6, le=1e6)]
-Path = Annotated[float, Field(strict=True, ge=-1e5, le=1e5)]
-Size = Annotated[float, Field(strict=True, ge=0, le=1000)]
-Wavelength = Annotated[float, Field(strict=True, ge=0.05, le=1000)]
-# No control characters or line ends: a name is one line wherever it is shown.
-ONE_LINE = "^[^\\x00-\\x1f\\x7f-\\x9f\u2028\u2029]+$"
-Name = Annotated[str, Field(strict=True, min_length=1, max_length=80, pattern=ONE_LINE)]
+from planner.scenario.light_path import (
+    BeamSensor,
+    DualFeed,
+    FringeTracker,
+    InternalCalibration,
+    PathSegment,
+    RoutingMode,
+    SpectralSetup,
+)
+from planner.scenario.values import (
+    Name,
+    NotNegative,
+    Number,
+    Part,
+    Path,
+    Positive,
+    Recording,
+    Seconds,
+    Size,
+    Speed,
+    Wavelength,
+    Whole,
+)
+
 T = TypeVar("T")
 Mask = tuple[tuple[Number, Number], ...]
-
-
-class Part(BaseModel):
-    """A table of a scenario file: frozen, no unknown keys, no NaN."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 def check_mask(mask: Mask) -> Mask:
@@ -97,6 +101,19 @@ class TelescopeClass(Part):
         default=0.0, lt=1, description="Largest fraction of the pupil a neighbour may hide."
     )
     acquisition_s: Seconds = Field(description="Time to acquire a star after a slew.")
+    beam_mm: Positive | None = Field(
+        default=None, le=1e5, description="Diameter of the beam it sends out; none means it fits any other."
+    )
+    guide_sensor: Literal["tip-tilt", "adaptive optics"] = Field(
+        default="tip-tilt", description="What follows the guide star: 'tip-tilt' or 'adaptive optics'."
+    )
+    guide_band: Name | None = Field(
+        default=None, description="Band of the guide star's limit; none means guiding limits nothing."
+    )
+    guide_limiting_magnitude: Number | None = Field(default=None, description="Faintest guide star.")
+    guide_distance_max_arcsec: NotNegative = Field(
+        default=0.0, le=3600, description="Farthest guide star from the target; 0 means the target itself."
+    )
 
     @model_validator(mode="after")
     def _order(self) -> TelescopeClass:
@@ -109,6 +126,8 @@ class TelescopeClass(Part):
             )
         if high - low > 1080 or low < -720 or high > 720:
             raise ValueError("has an azimuth_range_deg outside -720 to 720 or wider than three turns")
+        if (self.guide_band is None) != (self.guide_limiting_magnitude is None):
+            raise ValueError("has one of guide_band and guide_limiting_magnitude without the other")
         return self
 
 
@@ -137,6 +156,9 @@ class Station(Part):
     horizon_deg: Mask = Field(
         default=(), description="Own skyline as [azimuth, altitude] points in degrees, azimuth rising."
     )
+    inlet_beams: Whole = Field(
+        default=1, ge=1, le=2, description="Beams that its light inlet lets through: 2 where both feeds fit."
+    )
 
     @model_validator(mode="after")
     def _horizon(self) -> Station:
@@ -162,6 +184,10 @@ class DelayLine(Part):
     )
     stations: tuple[Name, ...] = Field(default=(), description="Stations it serves; empty means all.")
     medium: Literal["vacuum", "air"] = Field(default="vacuum", description="'vacuum' or 'air'.")
+    pupil_stroke_m: tuple[Path, Path] | None = Field(
+        default=None,
+        description="Part of the stroke in which its relay mirror keeps the pupil in place; none means all.",
+    )
 
     @model_validator(mode="after")
     def _stroke(self) -> DelayLine:
@@ -170,6 +196,10 @@ class DelayLine(Part):
             raise ValueError(f"has a stroke_m that starts below zero ({low:g})")
         if high <= low:
             raise ValueError(f"has a stroke_m of {high - low:g} m, which is not positive")
+        if self.pupil_stroke_m is not None:
+            first, last = self.pupil_stroke_m
+            if not low <= first < last <= high:
+                raise ValueError(f"has a pupil_stroke_m that does not rise within {low:g} to {high:g}")
         return self
 
 
@@ -195,6 +225,47 @@ class Combiner(Part):
     beam_path_m: tuple[Path, ...] = Field(
         default=(), description="Constant path of each combiner input; empty means all zero."
     )
+    further_limits: dict[str, dict[str, Number]] = Field(
+        default_factory=dict,
+        description="Bands recorded at the same time: band = { class = faintest magnitude }.",
+    )
+    resolution: Positive | None = Field(
+        default=None, le=1e7, description="Wavelength over channel width; needed to tell the loss by air."
+    )
+    overhead_s: Seconds = Field(
+        default=0.0, description="Time added to each recording: read-out, scans, darks."
+    )
+    feed_in_s: Seconds = Field(default=0.0, description="Time to move its feed optics into the beams.")
+    feed_out_s: Seconds = Field(default=0.0, description="Time to move them out for another combiner.")
+    routing_modes: tuple[Name, ...] = Field(
+        default=(), description="Routing modes in which it gets light; empty means all."
+    )
+    fringe_tracker: Name | None = Field(default=None, description="Fringe tracker that it works with.")
+    beam_sensor: Name | None = Field(
+        default=None, description="Sensor in the laboratory that holds the position of its beams."
+    )
+    pupil_relay: Annotated[bool, Field(strict=True)] = Field(
+        default=True, description="true when it needs the pupil in place (pupil_stroke_m of the lines)."
+    )
+    air_contrast_min: NotNegative = Field(
+        default=0.0, lt=1, description="Fringe contrast that the air in the lines must leave, 0 to 1."
+    )
+    setup_name: Name | None = Field(
+        default=None, description="Name of the spectral setup that these keys describe."
+    )
+
+    @property
+    def recording_s(self) -> dict[bool, float]:
+        """Time that a step takes: of the science star under True, of a calibrator under False."""
+        return {
+            True: self.science_recording_s + self.overhead_s,
+            False: self.calibrator_recording_s + self.overhead_s,
+        }
+
+    @property
+    def title(self) -> str:
+        """Combiner and spectral setup in words."""
+        return self.name if self.setup_name is None else f"{self.name}, {self.setup_name}"
 
     @property
     def constant_path_m(self) -> tuple[float, ...]:
@@ -229,6 +300,13 @@ class Array(Part):
     delay_lines: tuple[DelayLine, ...]
     combiners: tuple[Combiner, ...]
     configurations: tuple[Configuration, ...]
+    routing_modes: tuple[RoutingMode, ...] = ()
+    path_segments: tuple[PathSegment, ...] = ()
+    spectral_setups: tuple[SpectralSetup, ...] = ()
+    fringe_trackers: tuple[FringeTracker, ...] = ()
+    beam_sensors: tuple[BeamSensor, ...] = ()
+    internal_calibrations: tuple[InternalCalibration, ...] = ()
+    dual_feed: DualFeed | None = None
 
     @property
     def middle_m(self) -> tuple[float, float, float]:
@@ -251,9 +329,23 @@ class Array(Part):
         """Return the delay line of that name; KeyError when there is none."""
         return _named(self.delay_lines, name)
 
-    def combiner(self, name: str) -> Combiner:
-        """Return the combiner of that name; KeyError when there is none."""
-        return _named(self.combiners, name)
+    def combiner(self, name: str, setup: str | None = None) -> Combiner:
+        """Return the combiner of that name, in a spectral setup if one is named; else KeyError."""
+        own = _named(self.combiners, name)
+        if setup is None:
+            return own
+        chosen = _named(tuple(s for s in self.spectral_setups if s.combiner == name), setup)
+        return own.model_copy(update=chosen.changes())
+
+    def tracker_of(self, combiner: Combiner) -> FringeTracker | None:
+        """Return the fringe tracker that a combiner works with, or None."""
+        name = combiner.fringe_tracker
+        return None if name is None else _named(self.fringe_trackers, name)
+
+    def sensor_of(self, combiner: Combiner) -> BeamSensor | None:
+        """Return the beam-position sensor of a combiner, or None."""
+        name = combiner.beam_sensor
+        return None if name is None else _named(self.beam_sensors, name)
 
     def configuration(self, name: str) -> Configuration:
         """Return the configuration of that name; KeyError when there is none."""

@@ -21,7 +21,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from planner.errors import Problem, nearest
-from planner.scenario.array import Part
+from planner.scenario.values import Part
 
 P = TypeVar("P", bound=Part)
 Loc = tuple[int | str, ...]

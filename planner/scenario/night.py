@@ -7,11 +7,11 @@ Times are UTC. A night is named by the local date of its evening: the night of
 from __future__ import annotations
 
 import datetime
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from planner.scenario.array import Name, NotNegative, Number, Part, Positive, Whole
+from planner.scenario.values import Name, NotNegative, Number, Part, Positive, Recording, Seconds, Whole
 
 # For these years the shipped Earth-orientation table and the ephemerides are known to hold.
 FIRST_DATE, LAST_DATE = datetime.date(1990, 1, 1), datetime.date(2060, 12, 31)
@@ -99,6 +99,72 @@ class Window(Part):
         return self
 
 
+class GuideStar(Part):
+    """A star beside the target that tip-tilt or adaptive optics follow."""
+
+    ra_deg: Number = Field(ge=0, lt=360, description="Right ascension, ICRS, at the target's epoch.")
+    dec_deg: Number = Field(ge=-90, le=90, description="Declination, ICRS.")
+    mag: dict[str, Number] = Field(description="Its magnitude by band, such as { V = 9.5 }.")
+
+
+class SecondStar(Part):
+    """The other star of a dual-feed request; it moves through the sky with the target."""
+
+    name: Name = Field(description="Name of the second star.")
+    ra_deg: Number = Field(ge=0, lt=360, description="Right ascension, ICRS, at the target's epoch.")
+    dec_deg: Number = Field(ge=-90, le=90, description="Declination, ICRS.")
+    mag: dict[str, Number] = Field(description="Its magnitude by band, such as { K = 6.1 }.")
+    diameter_mas: NotNegative = Field(default=0.0, le=1e5, description="Its uniform-disk diameter.")
+    swap: Annotated[bool, Field(strict=True)] = Field(
+        default=False, description="true to exchange the two stars in the middle of the science step."
+    )
+    angle_error_uas: Positive | None = Field(
+        default=None,
+        le=1e6,
+        description="Error wanted of the angle between the stars (narrow-angle astrometry).",
+    )
+
+
+class Reserved(Part):
+    """Time that is not for stars: engineering, alignment, a telescope that somebody works on.
+
+    Either at a given time (``start_utc`` and ``end_utc``), or as long as
+    ``duration_s`` at a time that the planner chooses inside ``windows``.
+    """
+
+    name: Name = Field(description="What the time is reserved for.")
+    start_utc: datetime.datetime | None = Field(
+        default=None, description="Start, such as 2027-03-12T02:10:00Z."
+    )
+    end_utc: datetime.datetime | None = Field(default=None, description="End, later than the start.")
+    telescopes: tuple[Name, ...] = Field(
+        default=(),
+        description="Telescopes that it takes away, at a given time only; empty means the whole array.",
+    )
+    duration_s: Recording | None = Field(
+        default=None, description="How long it takes, at a time to be chosen."
+    )
+    windows: tuple[Window, ...] = Field(
+        default=(), description="Intervals to choose from; empty means the whole night."
+    )
+    ready_s: Seconds = Field(default=0.0, description="Time after it before the next star can be acquired.")
+
+    @model_validator(mode="after")
+    def _given_or_chosen(self) -> Reserved:
+        given = [moment for moment in (self.start_utc, self.end_utc) if moment is not None]
+        if len(given) == 1 or bool(given) == (self.duration_s is not None):
+            raise ValueError("needs either start_utc and end_utc, or duration_s")
+        if any(moment.tzinfo is None for moment in given):
+            raise ValueError("has a time without a zone; end it with Z for UTC")
+        if given and given[1] <= given[0]:
+            raise ValueError("has an end_utc that is not later than its start_utc")
+        if given and self.windows:
+            raise ValueError("has windows beside start_utc and end_utc")
+        if self.telescopes and not given:
+            raise ValueError("names telescopes without start_utc and end_utc; a chosen time takes the array")
+        return self
+
+
 class RequestExtras(Part):
     """``[[request]]``: what a request needs beyond its row in the target table."""
 
@@ -118,6 +184,19 @@ class RequestExtras(Part):
     )
     telescopes: tuple[Name, ...] = Field(
         default=(), description="Only subarrays made of these telescopes; empty means any."
+    )
+    spectral_setup: Name | None = Field(
+        default=None, description="Spectral setup of its combiner; none means the combiner's own keys."
+    )
+    tracking: Literal["group delay", "phase", "none"] = Field(
+        default="group delay",
+        description="Fringe tracking wanted at least: 'group delay', 'phase', or 'none'.",
+    )
+    guide_star: GuideStar | None = Field(
+        default=None, description="Guide star beside the target; none means the target itself."
+    )
+    second_star: SecondStar | None = Field(
+        default=None, description="Second star of a dual feed; the fringe tracker follows it."
     )
 
     @model_validator(mode="after")

@@ -15,14 +15,23 @@ from planner.scenario.array import (
     Combiner,
     Configuration,
     DelayLine,
-    Part,
     Site,
     Station,
     Telescope,
     TelescopeClass,
 )
+from planner.scenario.light_path import (
+    BeamSensor,
+    DualFeed,
+    FringeTracker,
+    InternalCalibration,
+    PathSegment,
+    RoutingMode,
+    SpectralSetup,
+)
 from planner.scenario.messages import Loc, Place, checked, shown
-from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras
+from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras, Reserved
+from planner.scenario.values import Part
 
 
 @dataclass(frozen=True)
@@ -34,6 +43,12 @@ class Section:
     required: bool
     what: str
 
+    @property
+    def may_lack(self) -> bool:
+        """True for a single table that stands for something an array need not have: it has no defaults."""
+        own = self.model.model_fields.values()
+        return not (self.is_list or self.required) and any(field.is_required() for field in own)
+
 
 ARRAY_SECTIONS: Mapping[str, Section] = {
     "site": Section(Site, False, True, "where the array stands"),
@@ -43,12 +58,20 @@ ARRAY_SECTIONS: Mapping[str, Section] = {
     "delay_line": Section(DelayLine, True, True, "one for each delay line"),
     "combiner": Section(Combiner, True, True, "one for each beam combiner"),
     "configuration": Section(Configuration, True, True, "which movable telescope stands where"),
+    "routing_mode": Section(RoutingMode, True, False, "named states of the routing optics"),
+    "path_segment": Section(PathSegment, True, False, "fixed paths that can be switched into a beam"),
+    "spectral_setup": Section(SpectralSetup, True, False, "states of a combiner's spectrograph"),
+    "fringe_tracker": Section(FringeTracker, True, False, "what holds the paths equal"),
+    "beam_sensor": Section(BeamSensor, True, False, "what holds the beams' position in the laboratory"),
+    "internal_calibration": Section(InternalCalibration, True, False, "exposures without a star"),
+    "dual_feed": Section(DualFeed, False, False, "star separators and differential delay"),
 }
 SCENARIO_SECTIONS: Mapping[str, Section] = {
     "night": Section(NightSettings, False, True, "date and configuration of the night"),
     "limits": Section(Limits, False, False, "limits that hold for every request"),
     "effort": Section(Effort, False, False, "effort of the solver"),
     "request": Section(RequestExtras, True, False, "what a request needs beyond its row"),
+    "reserved": Section(Reserved, True, False, "time that is not for stars"),
 }
 
 
@@ -126,6 +149,8 @@ def read_sections(
         wanted = list if section.is_list else dict
         if name not in tables and name in meant:
             items[name] = None
+        elif name not in tables and section.may_lack:
+            items[name] = ()
         elif name not in tables and section.required:
             items[name] = None
             problems.append(

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from planner.errors import InputProblems, Problem
-from planner.scenario.array import Array, Part
+from planner.scenario.array import Array
 from planner.scenario.checks import Draft, agreement_problems
 from planner.scenario.files import SCENARIO_FILE, name_problem, read_toml, scenario_folder
 from planner.scenario.history import observation_items
@@ -30,6 +30,7 @@ from planner.scenario.tables import (
     read_star_table,
 )
 from planner.scenario.targets import Observation, Request, Scenario, Star
+from planner.scenario.values import Part
 
 Sections = dict[str, tuple[Item, ...] | None]
 ROLES = ("array", "targets", "calibrators", "history")
@@ -206,6 +207,13 @@ def _scenario(name: str, top: ScenarioFile, draft: Draft) -> Scenario:
             delay_lines=parts("delay_line"),
             combiners=parts("combiner"),
             configurations=parts("configuration"),
+            routing_modes=parts("routing_mode"),
+            path_segments=parts("path_segment"),
+            spectral_setups=parts("spectral_setup"),
+            fringe_trackers=parts("fringe_tracker"),
+            beam_sensors=parts("beam_sensor"),
+            internal_calibrations=parts("internal_calibration"),
+            dual_feed=next(iter(parts("dual_feed")), None),
         ),
         night=cast(NightSettings, parts("night")[0]),
         limits=cast(Limits, parts("limits")[0]),
@@ -213,6 +221,7 @@ def _scenario(name: str, top: ScenarioFile, draft: Draft) -> Scenario:
         requests=tuple(_request(item, extras) for item in draft.rows["targets"]),
         calibrators=tuple(cast(Star, item.part) for item in draft.rows["calibrators"]),
         history=tuple(cast(Observation, item.part) for item in draft.rows.get("history", ())),
+        reserved=parts("reserved"),
     )
 
 

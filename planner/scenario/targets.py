@@ -10,8 +10,17 @@ import datetime
 
 from pydantic import Field, field_validator, model_validator
 
-from planner.scenario.array import Array, Name, NotNegative, Number, Part, Positive, Whole
-from planner.scenario.night import FIRST_DATE, LAST_DATE, Effort, Limits, NightSettings, RequestExtras
+from planner.scenario.array import Array, Combiner
+from planner.scenario.night import (
+    FIRST_DATE,
+    LAST_DATE,
+    Effort,
+    Limits,
+    NightSettings,
+    RequestExtras,
+    Reserved,
+)
+from planner.scenario.values import Name, NotNegative, Number, Part, Positive, Whole
 
 LONGEST_OBSERVATION = datetime.timedelta(days=1)
 
@@ -107,3 +116,8 @@ class Scenario(Part):
     requests: tuple[Request, ...]
     calibrators: tuple[Star, ...]
     history: tuple[Observation, ...] = ()
+    reserved: tuple[Reserved, ...] = ()
+
+    def combiner_of(self, request: Request) -> Combiner:
+        """Return the combiner of a request in the spectral setup that it wants."""
+        return self.array.combiner(request.combiner, request.extras.spectral_setup)

@@ -38,6 +38,11 @@ class Beam(Document):
     azimuth_end_deg: float
     altitude_start_deg: float = Field(description="True altitude, without refraction.")
     altitude_end_deg: float
+    path_segment: str | None = Field(default=None, description="Fixed path segment in the beam, if any.")
+    differential_start_m: float | None = Field(
+        default=None, description="Dual feed: path of the second star's differential line at the start."
+    )
+    differential_end_m: float | None = Field(default=None, description="The same when recording ends.")
 
 
 class Step(Document):
@@ -52,6 +57,46 @@ class Step(Document):
     end_utc: str
     common_offset_m: float = Field(description="K of the delay equation, held during the step.")
     beams: tuple[Beam, ...]
+    chain: tuple[tuple[str, str], ...] = Field(
+        default=(), description="Baselines, as pairs of telescopes, that hold the tracked beams together."
+    )
+    tracking_margin_mag: float | None = Field(
+        default=None, description="By how much the weakest of them can be tracked at the worst moment."
+    )
+    air_offset_um: float | None = Field(
+        default=None,
+        description="Lines in air: largest path difference between two beams that is left in the science "
+        "band when it is zero in the tracking band.",
+    )
+    air_contrast: float | None = Field(
+        default=None, description="Fringe contrast that this leaves in the worst channel."
+    )
+    swap_start_utc: str | None = Field(
+        default=None, description="Dual feed: the stars change places from here on; nothing is recorded."
+    )
+    swap_end_utc: str | None = None
+
+
+class Contrast(Document):
+    """What imperfect tracking leaves of the fringe contrast on one baseline."""
+
+    telescopes: tuple[str, str]
+    contrast: float
+
+
+class DualFeedVisit(Document):
+    """The two stars of a dual-feed visit, and what an error of the path means."""
+
+    second_star: str
+    separation_arcsec: float
+    position_angle_deg: float = Field(description="Of the second star from the target, north through east.")
+    angle_error_uas: float | None = Field(description="Error wanted of the angle, from the request.")
+    path_error_nm: float | None = Field(
+        description="Path error that is this angle on the longest baseline: baseline times angle."
+    )
+    baseline_error_um: float | None = Field(
+        description="Error of that baseline that alone would be this angle: path error over separation."
+    )
 
 
 class Visit(Document):
@@ -70,6 +115,16 @@ class Visit(Document):
         description="Cells that no earlier visit of this request fills, tonight or before; (u, v) indices."
     )
     value: int = Field(description="Priority times newly filled value.")
+    spectral_setup: str | None = None
+    routing_mode: str | None = None
+    tracking: Literal["group delay", "phase"] | None = Field(
+        default=None, description="What the fringe tracker does; null where there is none."
+    )
+    tracked: tuple[str, ...] = Field(default=(), description="Telescopes whose fringes are tracked.")
+    contrasts: tuple[Contrast, ...] = Field(
+        default=(), description="Contrast left on each baseline at the shortest science channel."
+    )
+    dual_feed: DualFeedVisit | None = None
 
 
 class Margin(Document):
@@ -79,6 +134,19 @@ class Margin(Document):
     margin: float
     unit: str
     object: str
+
+
+class ReservedTime(Document):
+    """Time that is not for stars: reserved by the user, or an internal calibration."""
+
+    name: str
+    kind: Literal["reserved", "internal calibration"]
+    start_utc: str | None = Field(description="Null where it fits nowhere.")
+    end_utc: str | None
+    telescopes: tuple[str, ...] = Field(description="Telescopes it takes away; empty means the whole array.")
+    ready_utc: str | None = Field(
+        default=None, description="The next star is acquired from here on at the earliest."
+    )
 
 
 class RequestOutcome(Document):
@@ -166,6 +234,7 @@ class NightPlan(Document):
     placement: dict[str, str] = Field(description="Telescope to station.")
     solver: SolverReport
     visits: tuple[Visit, ...]
+    reserved: tuple[ReservedTime, ...] = ()
     requests: tuple[RequestOutcome, ...]
     earth_orientation: EarthOrientation
     audit: AuditReport | None = None
