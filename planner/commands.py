@@ -251,7 +251,7 @@ def _requests_of(scenario: Scenario, asked: Asked, wrong: Callable[[str, str, st
             wrong("--subarray", f"{name!r} stands on no station in {where}", "Choose another configuration.")
         if asked.subarray.count(name) > 1:
             wrong("--subarray", f"names {name!r} twice", "Name each telescope once.")
-    beams = {row: scenario.array.combiner(scenario.requests[row].combiner).beams for row in chosen}
+    beams = {row: scenario.combiner_of(scenario.requests[row]).beams for row in chosen}
     fitting = [row for row in chosen if beams[row] == len(asked.subarray)]
     for row in chosen:
         if asked.targets and row not in fitting:
@@ -345,7 +345,7 @@ def choice_of(scenario: Scenario, choice: Choice) -> RankQuestion:
         scenario = for_night(scenario, choice.date or choice.first, choice.configuration)
     except InputProblems as error:
         problems += [problem for problem in error.problems if problem.key != "--date" or choice.date]
-    beams = sorted({scenario.array.combiner(wish.combiner).beams for wish in scenario.requests})
+    beams = sorted({scenario.combiner_of(wish).beams for wish in scenario.requests})
     size = choice.size or max(beams, default=2)
     if not 2 <= size <= 6:
         problems.append(Problem("command line", "--size", f"is {size}", "Give 2 to 6."))

@@ -12,7 +12,8 @@ from planner.scheduling.assemble import SolvedNight, night_plan
 from planner.scheduling.candidates import RequestOffer, night_offers
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.plan import NightPlan
-from planner.scheduling.problem import CandidateTable, NightProblem, night_problem
+from planner.scheduling.problem import NightProblem, night_problem
+from planner.scheduling.table import CandidateTable
 from planner.scheduling.visits import VisitFamily
 from planner.sky.night import night_sky
 

@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from invented import DATE, airless_sky, combiner, enu, placement, random_scenario, star, telescope_class
 
+from planner.constraints.brightness import brightness_limits
 from planner.constraints.darkness import moon_distance, moon_light, moon_separation_deg, sun_below
 from planner.constraints.delay_range import carriage_rate, delay_range, held_offset, over_step
 from planner.constraints.horizon import (
@@ -33,7 +34,7 @@ from planner.constraints.horizon import (
     skyline,
     skyline_deg,
 )
-from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility, faint_limit
+from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility
 from planner.constraints.tonight import night_limits
 from planner.constraints.verdict import Verdict, all_allowed, lowest
 from planner.constraints.windows import absolute_windows, airmass, hour_angle, intervals
@@ -164,7 +165,10 @@ def test_stretches_are_told_by_their_first_and_last_tick():
 def test_brightness_counts_in_the_combiners_band_and_for_the_class_of_the_telescope():
     stars = [star("bright", 0, 0, mag={"K": 4.0}), star("other band", 0, 0, mag={"V": 1.0})]
     wide = combiner(2, limiting_magnitude={"one metre": 6.0, "large": 9.0})
-    margin = faint_limit(stars, wide, ["one metre", "large", "unknown"]).margin
+    classes = [telescope_class(name) for name in ("one metre", "large", "unknown")]
+    asked = random_scenario(0).requests[0].model_copy(update={"combiner": wide.name})
+    night = changed(random_scenario(0), combiners=(wide,))
+    margin = brightness_limits(night, asked, stars, True, classes)[0].margin
     assert margin.tolist() == [[2.0, 5.0, -np.inf], [-np.inf, -np.inf, -np.inf]]
 
 

@@ -1,7 +1,4 @@
-"""The delay equation: by hand, against published air, laws, every common offset.
-
-[M] marks a value that stands here from memory, not read in its source.
-"""
+"""The delay equation: by hand, laws, every common offset."""
 
 from __future__ import annotations
 
@@ -14,24 +11,10 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from invented import DATE, delay_line, random_scenario
 
-from planner.geometry.delays import (
-    following_offset_m,
-    group_refractivity,
-    offset_range_m,
-    path_m,
-    travel_m,
-)
-from planner.scenario.array import Site
+from planner.geometry.delays import following_offset_m, offset_range_m, path_m, travel_m
 from planner.sky.night import night_sky
 
 STATIONS_M = np.array([[0, 0, 0], [64, 12, 0.5], [151, -133, 3.2], [-90, 77, -2.0]])
-
-
-def air(pressure_hpa, temperature_c):
-    return Site(
-        name="x", latitude_deg=0.0, longitude_deg=0.0, height_m=0.0,
-        pressure_hpa=pressure_hpa, temperature_c=temperature_c,
-    )  # fmt: skip
 
 
 # By hand.
@@ -62,35 +45,6 @@ def test_thirty_metres_of_light_are_fifteen_metres_of_rail_and_less_in_air():
     assert travel_m(np.array(30.0), delay_line("D"), 1.0003) == 15.0
     line = delay_line("D", medium="air", path_per_travel=4.0)
     assert travel_m(np.array(30.0), line, 1.0003) == pytest.approx(7.5 / 1.0003, abs=1e-12)
-
-
-# The outside.
-
-
-def phase_refractivity(wavelength_um):
-    """Ciddor (1996, Appl. Opt. 35, 1566), eq. 1: n - 1 of standard air [M]."""
-    sigma2 = wavelength_um**-2
-    return 1e-8 * (5792105.0 / (238.0185 - sigma2) + 167917.0 / (57.362 - sigma2))
-
-
-def test_the_groups_index_is_the_derivative_of_ciddors_phase_index():
-    standard = air(1013.25, 15.0)
-    for wavelength in (0.5, 0.633, 0.85, 1.65, 2.2):
-        step = 1e-4 * wavelength
-        slope = (phase_refractivity(wavelength + step) - phase_refractivity(wavelength - step)) / (2 * step)
-        expected = phase_refractivity(wavelength) - wavelength * slope
-        assert group_refractivity(standard, wavelength) == pytest.approx(expected, rel=1e-6)
-    # Ciddor's table 1 [M]: dry air, 633 nm, 20 C, 100 kPa: 26824.4e-8. Without compressibility: 1e-4 of it.
-    density = group_refractivity(air(1000.0, 20.0), 0.633) / group_refractivity(standard, 0.633)
-    assert phase_refractivity(0.633) * density == pytest.approx(26824.4e-8, rel=1e-4)
-
-
-def test_the_groups_index_is_near_the_geodesists_formula():
-    # IUGG resolution 3 of 1999 [M], 0 C, 1013.25 hPa: N = 287.6155 + 4.8866/l^2 + 0.068/l^4. 5e-4 of it, for
-    # the other CO2 content and no compressibility, is 0.015 mm on 100 m.
-    for wavelength in (0.633, 0.85, 1.064, 2.2):
-        published = 1e-6 * (287.6155 + 4.8866 / wavelength**2 + 0.068 / wavelength**4)
-        assert group_refractivity(air(1013.25, 0.0), wavelength) == pytest.approx(published, rel=5e-4)
 
 
 # Laws.

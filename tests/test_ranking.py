@@ -251,7 +251,7 @@ def test_bits_say_what_margins_say_for_every_subarray_request_and_slot(seed):
     scenario, seats, placement, members, moments = everything(seed)
     light = scenario.array.combiners[0]
     rows = np.array([k for k, wish in enumerate(scenario.requests) if wish.combiner == light.name])
-    choices = line_choices_of(scenario.array, seats, members)
+    choices = line_choices_of(scenario.array, seats, members, light)
     bits = usable_bits(moments, light, rows, members, choices)
     found = np.unpackbits(bits, axis=-1, count=moments.slots).astype(bool)
     for number, chosen in enumerate(members):

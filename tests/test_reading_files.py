@@ -176,7 +176,8 @@ TABLES: list[Case] = [
         "array.toml: quux",
         "is not a key of array.toml",
         "Remove it, or use one of: site, telescope_class, telescope, station, delay_line, "
-        "combiner, configuration.",
+        "combiner, configuration, routing_mode, path_segment, spectral_setup, fringe_tracker, beam_sensor, "
+        "internal_calibration, dual_feed.",
     ),
     (
         lambda w: w.scenario.pop("night"),

@@ -19,7 +19,8 @@ from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.programs import request_values
 from planner.scheduling.route import route_of
-from planner.scheduling.subarrays import assign_lines, home_lines, possible_subarrays
+from planner.scheduling.routes import home_lines
+from planner.scheduling.subarrays import assign_lines, possible_subarrays
 
 
 @functools.cache

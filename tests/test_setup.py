@@ -49,7 +49,7 @@ def test_changing_the_combiner_takes_the_new_ones_time():
     array = random_array(np.random.default_rng(1), 3, 2)
     second = combiner(3, name="other", setup_s=400.0)
     array = array.model_copy(update={"combiners": (*array.combiners, second)})
-    change = combiner_change_s(array, [c.name for c in array.combiners])
+    change = combiner_change_s(array, [(c.name, None) for c in array.combiners])
     assert change.tolist() == [[0.0, 400.0], [240.0, 0.0]]
 
 

@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 from paper_night import paper_scenario, star_of_date
 from wild_nights import wild_scenario
 
-from planner.feasibility.edges import DELAY
+from planner.feasibility.columns import DELAY
 from planner.feasibility.exclusion import CALIBRATORS, ROOM, STEP
 from planner.feasibility.nights import changed, followed_star, night_of, target_night
 from planner.feasibility.subarrays import ORDER, any_spans, best_lines
 from planner.scenario.targets import Scenario
+from planner.scheduling.routes import Setting
 
 SEEDS = tuple(range(14))
 SLACK_S = 0.05  # edges are told to 0.01 s, on either side
@@ -237,10 +238,10 @@ def test_a_pair_is_usable_whenever_a_larger_subarray_with_it_is(seed):
         by_beams[beams] = followed_star(changed(night, with_array(night.scenario, combiners=(own,))), 0)
     pairs = by_beams[2]
     for telescopes, many in by_beams[3].choices.items():
-        for lines in many:
-            whole = by_beams[3].spans(telescopes, lines)
+        for setting in many:
+            whole, lines = by_beams[3].spans(telescopes, setting), setting.lines
             for i, j in itertools.combinations(range(3), 2):
-                two = (telescopes[i], telescopes[j]), (lines[i], lines[j])
+                two = (telescopes[i], telescopes[j]), Setting((lines[i], lines[j]))
                 assert any(column.limit == DELAY for column in pairs.parts(*two))
                 assert covers(pairs.spans(*two), whole)
 
@@ -269,7 +270,7 @@ def test_the_limit_that_is_told_says_no_and_those_before_it_say_yes(seed):
     for one in found.subarrays:
 
         def margins(second, of=one.subarray):
-            told = followed.margins_at(of.telescopes, of.lines, second)
+            told = followed.margins_at(of.telescopes, of.setting, second)
             return {verdict.limit: float(verdict.margin[0]) for verdict in told}
 
         for blocked in one.blocked:

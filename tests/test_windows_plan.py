@@ -7,10 +7,11 @@ from astropy.time import Time
 from invented import random_scenario
 from nights import planned
 
-from planner.feasibility.edges import StarLimits, holding
+from planner.feasibility.edges import Keys, StarLimits, holding
 from planner.feasibility.lines import pair_keys, rate_keys
 from planner.feasibility.nights import followed_star, night_of, target_night
 from planner.feasibility.spans import meet_all
+from planner.scheduling.routes import Setting
 from planner.sky.earth import offline_earth
 from planner.sky.earth_curve import seconds_after
 
@@ -34,9 +35,9 @@ def test_every_science_step_of_a_plan_lies_inside_a_window_of_its_subarray(seed)
             for beam in science.beams
         )
         of: StarLimits = followed.of
-        pairs = pair_keys(scenario.array, followed.combiner, telescopes, lines)
-        rates = rate_keys(scenario.array, telescopes, lines)
-        held = holding(of, pairs, rates)
+        pairs = pair_keys(scenario.array, followed.combiner, telescopes, Setting(lines))
+        rates = rate_keys(scenario.array, telescopes, Setting(lines))
+        held = holding(of, Keys(pairs, rates))
         wanted = {None, *telescopes, *pairs, *rates}
         spans = meet_all((own for column, own in held.spans.items() if column.of in wanted), held.length_s)
         dusk = night.curve.dark.start

@@ -12,17 +12,6 @@ from planner.scenario.targets import Star
 from planner.science.source import uniform_disk_visibility
 
 
-def faint_limit(stars: Sequence[Star], combiner: Combiner, classes: Sequence[str]) -> Verdict:
-    """Margin of the combiner's limiting magnitude, mag, (star, telescope).
-
-    A star without a magnitude in the band, and a class that the combiner has
-    no limit for, have a margin of minus infinity.
-    """
-    limits = np.array([combiner.limiting_magnitude.get(name, -np.inf) for name in classes])
-    magnitudes = np.array([star.mag.get(combiner.band, np.inf) for star in stars])
-    return Verdict("limiting magnitude", "mag", limits - magnitudes[:, None], ("star", "telescope"))
-
-
 def bracket_distance_deg(direction: np.ndarray, target: int, calibrators: np.ndarray) -> np.ndarray:
     """Angle between the target and each calibrator at one time, degrees, (calibrator,).
 

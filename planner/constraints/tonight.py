@@ -14,13 +14,16 @@ import numpy as np
 from planner.constraints.darkness import moon_distance, moon_light, moon_separation_deg, sun_below
 from planner.constraints.horizon import altitude_lower, altitude_upper, azimuth_drive, skyline
 from planner.constraints.shadowing import shadowing
+from planner.constraints.two_stars import field_limits
 from planner.constraints.verdict import Verdict, all_allowed
-from planner.constraints.windows import absolute_windows, airmass, hour_angle
+from planner.constraints.windows import absolute_windows, airmass, hour_angle, reserved_time
 from planner.geometry.delays import path_m
 from planner.geometry.placement import Placement, placement_of
 from planner.scenario.targets import Request, Scenario
 from planner.sky.directions import altitude_deg, hour_angle_h
 from planner.sky.night import NightSky
+
+TELESCOPE_AXES = ("star", "time", "telescope")
 
 
 @dataclass(frozen=True)
@@ -80,6 +83,7 @@ class NightLimits:
                 found.append(hour_angle(angle, -limits.hour_angle_max_h, limits.hour_angle_max_h))
             if extras.hour_angle_range_h is not None:
                 found.append(hour_angle(angle, *extras.hour_angle_range_h))
+            found += field_limits(self.scenario, self.sky, request, star)
         return tuple(Verdict(v.limit, v.unit, v.margin.reshape(-1), ("time",)) for v in found)
 
     def window(self, request: Request) -> Verdict:
@@ -106,13 +110,17 @@ def night_limits(scenario: Scenario, sky: NightSky, configuration: str) -> Night
     """
     placement = placement_of(scenario.array, configuration)
     sun = sun_below(sky, scenario.night.sun_altitude_max_deg)
-    of_telescopes = (
+    of_telescopes: tuple[Verdict, ...] = (
         altitude_lower(sky, placement),
         altitude_upper(sky, placement),
         skyline(sky, placement, scenario.array.site.horizon_deg),
         shadowing(sky, placement),
         azimuth_drive(sky, placement, scenario.array.site.latitude_deg),
     )
+    reserved = reserved_time(sky.times, placement.telescopes, scenario.reserved)
+    if reserved is not None:
+        every = np.broadcast_to(reserved.margin, (len(sky.stars), *reserved.margin.shape))
+        of_telescopes = (*of_telescopes, Verdict(reserved.limit, reserved.unit, every, TELESCOPE_AXES))
     return NightLimits(
         scenario=scenario,
         sky=sky,

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from astropy.time import Time
 
 from planner.constraints.verdict import Verdict
-from planner.scenario.night import Window
+from planner.scenario.night import Reserved, Window
 from planner.sky.earth import offline_earth
+
+RESERVED = "reserved time"
 
 
 def airmass(altitude_deg: np.ndarray, airmass_max: float) -> Verdict:
@@ -42,6 +46,30 @@ def absolute_windows(times: Time, windows: tuple[Window, ...]) -> Verdict:
             for window in windows
         ]
     return Verdict("absolute window", "min", np.max(margins, axis=0), ("time",))
+
+
+def reserved_time(times: Time, telescopes: Sequence[str], reserved: Sequence[Reserved]) -> Verdict | None:
+    """Margin to the nearest time that is reserved at a given hour, minutes, (time, telescope).
+
+    None where nothing is reserved so.
+
+    Parameters
+    ----------
+    times : Time (time,)
+    telescopes : sequence of str
+    reserved : sequence of Reserved
+        Those whose time the planner chooses are left out.
+    """
+    margin = np.full((len(times), len(telescopes)), np.inf)
+    for own in reserved:
+        if own.start_utc is None or own.end_utc is None:
+            continue
+        with offline_earth():
+            before = np.round((Time(own.start_utc) - times).to_value("s"), 3) / 60.0
+            after = np.round((times - Time(own.end_utc)).to_value("s") - own.ready_s, 3) / 60.0
+        taken = [not own.telescopes or name in own.telescopes for name in telescopes]
+        margin[:, taken] = np.minimum(margin[:, taken], np.maximum(before, after)[:, None])
+    return None if np.all(np.isinf(margin)) else Verdict(RESERVED, "min", margin, ("time", "telescope"))
 
 
 def intervals(allowed: np.ndarray) -> list[tuple[int, int]]:

@@ -76,6 +76,12 @@ class SubarrayNight:
     subarray : Subarray
         Indices of telescopes and lines.
     telescopes, lines : tuple of str
+    mode : str or None
+        Routing mode.
+    segments : tuple of str
+        Path segment of each beam, empty where it has none; empty without segments.
+    tracked : tuple of str
+        Telescopes that the fringe tracker follows.
     openings : tuple of Opening
     blocked : tuple of Blocked
         What lies between them, dusk to dawn.
@@ -100,6 +106,9 @@ class SubarrayNight:
     best_s: float | None
     best_altitude_deg: float | None
     best_margins: tuple[tuple[str, float, str], ...]
+    mode: str | None = None
+    segments: tuple[str, ...] = ()
+    tracked: tuple[str, ...] = ()
 
     @property
     def spans(self) -> Spans:

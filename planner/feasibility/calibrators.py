@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility, faint_limit
+from planner.constraints.brightness import brightness_limits
+from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility
 from planner.constraints.tonight import NightLimits
 from planner.feasibility.answers import Calibrator, Reach
 from planner.feasibility.spans import Spans
@@ -31,7 +32,7 @@ def calibrators_near(limits: NightLimits, request: int, subarray: Subarray | Non
         On which they are judged; all placed telescopes that the combiner accepts without one.
     """
     scenario, placement = limits.scenario, limits.placement
-    combiner = scenario.array.combiner(scenario.requests[request].combiner)
+    combiner = scenario.combiner_of(scenario.requests[request])
     stars = len(scenario.requests) + np.arange(len(scenario.calibrators))
     middle = len(limits.sky.times) // 2
     distance = bracket_distance_deg(limits.sky.direction[:, middle], request, stars)
@@ -39,10 +40,12 @@ def calibrators_near(limits: NightLimits, request: int, subarray: Subarray | Non
         chosen = [i for i, c in enumerate(placement.classes) if c.name in combiner.limiting_magnitude]
     else:
         chosen = list(subarray.telescopes)
-    names = [placement.classes[i].name for i in chosen]
+    classes = [placement.classes[i] for i in chosen]
     pairs = baseline_vectors_m(placement.vectors_m[chosen])
     longest = float(lengths_m(pairs).max()) if len(pairs) else 0.0
-    faint = faint_limit(scenario.calibrators, combiner, names).margin
+    wish = scenario.requests[request]
+    bright = brightness_limits(scenario, wish, scenario.calibrators, False, classes)
+    faint = np.min([verdict.margin for verdict in bright], axis=0)
     vis2_min = scenario.limits.calibrator_vis2_min
     visible = calibrator_visibility(scenario.calibrators, longest, combiner, vis2_min).margin
     found = []
@@ -90,7 +93,7 @@ def reach_of(
     """
     scenario, placement = limits.scenario, limits.placement
     wish = scenario.requests[request]
-    combiner = scenario.array.combiner(wish.combiner)
+    combiner = scenario.combiner_of(wish)
     counted = [entry for entry in served if len(entry[2])] or [entry for entry in served if entry[1]]
     slots = limits.sky.slots
     if not counted or not len(slots):

@@ -174,7 +174,7 @@ def longer_path(station: str, by_m: float) -> Edit:
 
 def knobs(scenario: Scenario, request: Request) -> list[Knob]:
     """Return every limit of a request that can be relaxed by a number."""
-    combiner = scenario.array.combiner(request.combiner)
+    combiner = scenario.combiner_of(request)
     classes = [own for own in scenario.array.telescope_classes if own.name in combiner.limiting_magnitude]
     names = tuple(own.name for own in classes)
     found = []

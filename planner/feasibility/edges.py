@@ -13,14 +13,27 @@ and where the star passes a corner of a skyline.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from planner.constraints.air import left_contrast
+from planner.constraints.brightness import brightness_limits
 from planner.constraints.delay_range import path_rate_m_per_s
-from planner.constraints.instrument import faint_limit
 from planner.constraints.tonight import NightLimits, night_limits
+from planner.constraints.tracker import TRACKER, edges_mag
+from planner.constraints.two_stars import DIFFERENTIAL, differential_delay, second_path_m
+from planner.feasibility.columns import (
+    AIR,
+    RATE,
+    BaselineKey,
+    Column,
+    LightKey,
+    PairKey,
+    RateKey,
+    SecondKey,
+)
 from planner.feasibility.spans import Spans
 from planner.geometry.delays import offset_range_m
 from planner.scenario.targets import Request, Scenario
@@ -29,50 +42,26 @@ from planner.sky.directions import azimuth_deg
 
 GRID_S = 30.0
 PARTS, ROUNDS = 16, 3  # each round cuts an interval into parts: 7 ms of 30 s are left
-DELAY, RATE, SKYLINE = "delay range", "carriage tracking rate", "skyline"
-Stroke = tuple[float, float]
+SKYLINE = "skyline"
 
 
 @dataclass(frozen=True)
-class PairKey:
-    """Two beams on two lines.
+class Keys:
+    """What is asked of the light path.
 
     Attributes
     ----------
-    telescopes : (int, int)
-        Index in the placement.
-    strokes : (stroke, stroke)
-    constant_m : float
-        Constant path of the second input minus that of the first.
+    pairs : tuple of PairKey
+    rates : tuple of RateKey
+    light : tuple of LightKey
     """
 
-    telescopes: tuple[int, int]
-    strokes: tuple[Stroke, Stroke]
-    constant_m: float
+    pairs: tuple[PairKey, ...] = ()
+    rates: tuple[RateKey, ...] = ()
+    light: tuple[LightKey, ...] = ()
 
 
-@dataclass(frozen=True)
-class RateKey:
-    """A telescope's beam in a line that can follow so fast: path per second, metres of light."""
-
-    telescope: int
-    path_m_per_s: float
-
-
-@dataclass(frozen=True)
-class Column:
-    """One elementary limit: its margin has one number at each moment.
-
-    Attributes
-    ----------
-    limit, unit : str
-    of : int, PairKey, RateKey or None
-        A telescope, a pair, a beam in a line, or the request itself.
-    """
-
-    limit: str
-    unit: str
-    of: int | PairKey | RateKey | None
+NOTHING = Keys()
 
 
 @dataclass(frozen=True)
@@ -108,42 +97,58 @@ class StarLimits:
         return np.linspace(0.0, length, int(np.ceil(length / GRID_S)) + 1)
 
 
-def margins(
-    of: StarLimits, seconds: np.ndarray, pairs: Sequence[PairKey] = (), rates: Sequence[RateKey] = ()
-) -> dict[Column, np.ndarray]:
+def margins(of: StarLimits, seconds: np.ndarray, asked: Keys = NOTHING) -> dict[Column, np.ndarray]:
     """Return every elementary margin at some moments, each (time,).
 
     Parameters
     ----------
     of : StarLimits
     seconds : ndarray (time,)
-    pairs, rates : sequences
-        What is asked of the delay lines; the rest is always there.
+    asked : Keys
+        What is asked of the light path; the rest is always there.
     """
     limits = of.at(seconds)
-    classes = [own.name for own in limits.placement.classes]
     found: dict[Column, np.ndarray] = {}
     for verdict in (*limits.of_request(of.request, 0, of.science), limits.window(of.request)):
         column = Column(verdict.limit, verdict.unit, None)
         found[column] = np.minimum(found.get(column, np.inf), verdict.margin)
-    faint = faint_limit(
-        [of.curve.stars[of.star]], limits.scenario.array.combiner(of.request.combiner), classes
-    )
+    star = of.curve.stars[of.star]
+    bright = brightness_limits(limits.scenario, of.request, [star], of.science, limits.placement.classes)
     for verdict in limits.of_telescopes:
         for telescope in range(len(limits.placement.telescopes)):
             found[Column(verdict.limit, verdict.unit, telescope)] = verdict.margin[0, :, telescope]
-    for telescope, margin in enumerate(faint.margin[0].tolist()):
-        found[Column(faint.limit, faint.unit, telescope)] = np.full(len(seconds), margin)
-    if pairs:
-        width = _common_width_m(limits.path_m[0], pairs)
-        for place, pair in enumerate(pairs):
-            found[Column(DELAY, "m", pair)] = width[:, place]
-    if rates:
+    for verdict in bright:
+        for telescope, margin in enumerate(verdict.margin[0].tolist()):
+            found[Column(verdict.limit, verdict.unit, telescope)] = np.full(len(seconds), margin)
+    if asked.pairs:
+        width = _common_width_m(limits.path_m[0], asked.pairs)
+        for place, pair in enumerate(asked.pairs):
+            found[Column(pair.limit, "m", pair)] = width[:, place]
+    if asked.rates:
         latitude = limits.scenario.array.site.latitude_deg
         rate = path_rate_m_per_s(limits.sky.direction[0], limits.placement.vectors_m, latitude)
-        for key in rates:
+        for key in asked.rates:
             found[Column(RATE, "m/s of light", key)] = key.path_m_per_s - rate[:, key.telescope]
+    for light in asked.light:
+        column, margin = _of_light(of, limits, light)
+        found[column] = margin
     return found
+
+
+def _of_light(of: StarLimits, limits: NightLimits, key: LightKey) -> tuple[Column, np.ndarray]:
+    """Margin of one pair of beams in the light path, (time,)."""
+    if isinstance(key, BaselineKey):
+        phase = of.request.extras.tracking == "phase"
+        return Column(TRACKER, "mag", key), edges_mag(limits, of.request, 0, key.telescopes, phase)[:, 0]
+    if isinstance(key, SecondKey):
+        stations = limits.placement.vectors_m[list(key.telescopes)]
+        path = second_path_m(limits.sky, of.request, 0, stations)
+        return Column(DIFFERENTIAL, "m", key), differential_delay(limits.scenario, path[None]).margin[0]
+    combiner = limits.scenario.combiner_of(of.request)
+    i, j = key.telescopes
+    apart = limits.path_m[0][:, i] - limits.path_m[0][:, j] + key.constant_m
+    left = left_contrast(limits.scenario.array, combiner, apart)
+    return Column(AIR, "of contrast", key), left - combiner.air_contrast_min
 
 
 def _common_width_m(path_m: np.ndarray, pairs: Sequence[PairKey]) -> np.ndarray:
@@ -166,32 +171,43 @@ class Holding:
         {column: ndarray (time,)} on the grid.
     spans : dict
         {column: spans}, edges to a hundredth of a second.
+    columns : dict
+        {what they belong to: columns}.
     """
 
     length_s: float
     grid_s: np.ndarray
     margin: dict[Column, np.ndarray]
     spans: dict[Column, Spans]
+    columns: dict[object, list[Column]]
 
 
-def holding(of: StarLimits, pairs: Sequence[PairKey] = (), rates: Sequence[RateKey] = ()) -> Holding:
+def holding(of: StarLimits, asked: Keys = NOTHING) -> Holding:
     """Return when each elementary limit holds.
 
     Parameters
     ----------
     of : StarLimits
-    pairs, rates : sequences
-        What is asked of the delay lines.
+    asked : Keys
+        What is asked of the light path.
     """
     grid = of.grid_s()
     length = float(grid[-1])
-    values = margins(of, grid, pairs, rates)
-    edges = _closed_in(of, _brackets(of, grid, values, pairs, rates), pairs, rates)
+    values = margins(of, grid, asked)
+    edges = _closed_in(of, _brackets(of, grid, values, asked), asked)
     spans = {
         column: _spans(bool(margin[0] >= 0), edges.get(column, []), length)
         for column, margin in values.items()
     }
-    return Holding(length, grid, values, spans)
+    return Holding(length, grid, values, spans, by_owner(values))
+
+
+def by_owner(columns: Iterable[Column]) -> dict[object, list[Column]]:
+    """Return columns by what they belong to, each in the order given."""
+    found: dict[object, list[Column]] = {}
+    for column in columns:
+        found.setdefault(column.of, []).append(column)
+    return found
 
 
 Bracket = tuple[Column, float, float, bool]  # column, from, to, allowed at the start
@@ -201,8 +217,7 @@ def _brackets(
     of: StarLimits,
     grid: np.ndarray,
     values: dict[Column, np.ndarray],
-    pairs: Sequence[PairKey],
-    rates: Sequence[RateKey],
+    asked: Keys,
 ) -> list[Bracket]:
     """Intervals in which an elementary limit changes its mind."""
     found: list[Bracket] = []
@@ -220,7 +235,7 @@ def _brackets(
     if not closer:
         return found
     inner = {k: np.linspace(grid[k], grid[k + 1], int(np.ceil(GRID_S)) + 1) for k in closer}
-    again = margins(of, np.concatenate(list(inner.values())), pairs, rates)
+    again = margins(of, np.concatenate(list(inner.values())), asked)
     for place, (k, columns) in enumerate(closer.items()):
         seconds = inner[k]
         rows = slice(place * len(seconds), (place + 1) * len(seconds))
@@ -255,9 +270,7 @@ def _might_cross(margin: np.ndarray) -> np.ndarray:
     return same & falls & np.isfinite(size[:-1]) & np.isfinite(size[1:]) & (size[:-1] + size[1:] > 0)
 
 
-def _closed_in(
-    of: StarLimits, brackets: list[Bracket], pairs: Sequence[PairKey], rates: Sequence[RateKey]
-) -> dict[Column, list[float]]:
+def _closed_in(of: StarLimits, brackets: list[Bracket], asked: Keys) -> dict[Column, list[float]]:
     """Close in on every change at once, cutting each interval into parts again and again."""
     if not brackets:
         return {}
@@ -267,7 +280,7 @@ def _closed_in(
     inner = np.arange(1, PARTS) / PARTS
     for _ in range(ROUNDS):
         seconds = low[:, None] + (high - low)[:, None] * inner
-        values = margins(of, seconds.ravel(), pairs, rates)
+        values = margins(of, seconds.ravel(), asked)
         rows = np.arange(seconds.size).reshape(seconds.shape)
         allowed = np.array([values[b[0]][own] >= 0 for own, b in zip(rows, brackets, strict=True)])
         # The first part that ends in another state than the interval began holds the change.

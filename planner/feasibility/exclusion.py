@@ -11,14 +11,17 @@ from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 
+from planner.constraints.brightness import FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
 from planner.constraints.tonight import NightLimits
+from planner.constraints.two_stars import SEPARATION
 from planner.feasibility.answers import Exclusion
 from planner.feasibility.calibrators import calibrators_near
-from planner.feasibility.edges import Column
+from planner.feasibility.columns import Column
 from planner.feasibility.spans import Spans, longest_s, meet_all
 from planner.feasibility.subarrays import Followed
 from planner.scheduling.candidates import beams_of
 from planner.scheduling.reasons import amount, clock_after
+from planner.scheduling.routes import Setting, why_not_led
 from planner.scheduling.subarrays import Subarray, possible_subarrays
 from planner.scheduling.visits import facts_of
 from planner.sky.earth_curve import seconds_after
@@ -49,7 +52,7 @@ def exclusion_of(
     wish = limits.scenario.requests[request]
     if not followed.choices:
         return _no_subarray(limits, request, only)
-    needed = followed.combiner.science_recording_s
+    needed = followed.needed_s
     if not any(longest_s(spans) >= needed for _, spans, _ in served):
         return _no_room(limits, followed, needed)
     usable = [
@@ -86,7 +89,7 @@ def exclusion_of(
 def _no_subarray(limits: NightLimits, request: int, only: Sequence[str]) -> Exclusion:
     """Say why there is no subarray at all: telescopes, classes, what the request asks for, or delay lines."""
     wish, placement = limits.scenario.requests[request], limits.placement
-    combiner = limits.scenario.array.combiner(wish.combiner)
+    combiner = limits.scenario.combiner_of(wish)
     fitting = [
         names
         for names in (
@@ -96,9 +99,14 @@ def _no_subarray(limits: NightLimits, request: int, only: Sequence[str]) -> Excl
         if not only or names == set(only)
     ]
     if fitting:
-        which = f"of {'-'.join(only)} " if only else ""
-        sentence = f"{LINES}: no {combiner.beams} beams {which}can be led into delay lines at once"
-        return Exclusion((LINES,), (), sentence)
+        chosen = next(
+            chosen
+            for chosen in possible_subarrays(placement, combiner, wish)
+            if {placement.telescopes[i] for i in chosen} in fitting
+        )
+        dual = wish.extras.second_star is not None
+        told = why_not_led(limits.scenario.array, placement, combiner, chosen, dual)
+        return Exclusion((LINES,), (), f"{LINES}: {told}")
     classes = dict(zip(placement.telescopes, (own.name for own in placement.classes), strict=True))
     accepted = [name for name, own in classes.items() if own in combiner.limiting_magnitude]
     asked = wish.extras.telescopes
@@ -110,6 +118,9 @@ def _no_subarray(limits: NightLimits, request: int, only: Sequence[str]) -> Excl
         told = f"{combiner.name} does not combine telescopes of different classes"
     else:
         left = [name for name in accepted if not asked or name in asked]
+        if wish.extras.second_star is not None:
+            inlets = dict(zip(placement.telescopes, placement.inlet_beams, strict=True))
+            left = [name for name in left if inlets[name] == 2]
         wanted = " and among those asked for" if asked else ""
         told = (
             f"{combiner.name} combines {combiner.beams}, and {len(left)} placed "
@@ -123,9 +134,9 @@ def _no_subarray(limits: NightLimits, request: int, only: Sequence[str]) -> Excl
 def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclusion:
     """Find the limits that leave no time, alone or together."""
     cases = [
-        (telescopes, lines, followed.by_limit(telescopes, lines))
+        (telescopes, setting, followed.by_limit(telescopes, setting))
         for telescopes, many in followed.choices.items()
-        for lines in many
+        for setting in many
     ]
     names = list(dict.fromkeys(limit for case in cases for limit in case[2]))
     length = followed.held.length_s
@@ -169,8 +180,10 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
     name = alone[0]
     best: tuple[float, float, tuple[int, ...], str] | None = None
     for telescopes, many in followed.choices.items():
-        for lines in many:
-            columns = [c for c in followed.parts(telescopes, lines) if c.limit == name]
+        for setting in many:
+            columns = [c for c in followed.parts(telescopes, setting) if c.limit == name]
+            if not columns:
+                continue
             margin, second = _at_best(followed, columns)
             if best is None or margin > best[0]:
                 best = margin, second, telescopes, columns[0].unit
@@ -182,16 +195,16 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
     who = "-".join(limits.placement.telescopes[i] for i in telescopes)
     moment = clock_after(limits.sky, second - _first_tick_s(limits))
     longest = max(
-        longest_s(followed.by_limit(chosen, lines)[name])
+        longest_s(followed.by_limit(chosen, setting).get(name, ()))
         for chosen, many in followed.choices.items()
-        for lines in many
+        for setting in many
     )
     if longest > 0:
-        needed = followed.combiner.science_recording_s
+        needed = followed.needed_s
         kept = f"kept for only {longest:.0f} s at a time, the science step needs {needed:.0f} s"
         return f"{name}: {kept}, around {moment} UTC ({who}){others}"
     short = f"{amount(-margin)} {unit} short" if np.isfinite(margin) else "without a number"
-    if name == "limiting magnitude":
+    if name.startswith(FAINT) or name in (GUIDE, GUIDE_DISTANCE, SENSOR, SEPARATION):
         return f"{name}: {short} at best ({who}){others}"
     return f"{name}: at best {short}, at {moment} UTC ({who}){others}"
 
@@ -204,7 +217,7 @@ def _at_best(followed: Followed, columns: Sequence[Column]) -> tuple[float, floa
 
 
 def _when(
-    limits: NightLimits, cases: Sequence[tuple[tuple[int, ...], tuple[int, ...], dict[str, Spans]]], name: str
+    limits: NightLimits, cases: Sequence[tuple[tuple[int, ...], Setting, dict[str, Spans]]], name: str
 ) -> str:
     """Where one limit holds on the subarray that keeps it longest, as hours."""
     spans = max((case[2].get(name, ()) for case in cases), key=longest_s)

@@ -77,14 +77,14 @@ def visit_s(scenario: Scenario, request: Request, classes: Sequence[str] = ()) -
     Every step is rounded up to ticks, as the planner does; slews and moves of
     carriages come on top where they are slower than nothing.
     """
-    combiner = scenario.array.combiner(request.combiner)
+    combiner = scenario.combiner_of(request)
     usable = [
         own
         for own in scenario.array.telescope_classes
         if own.name in combiner.limiting_magnitude and (not classes or own.name in classes)
     ]
     capture = min((capture_s(combiner, [own]) for own in usable), default=combiner.fringe_search_s)
-    parts = (combiner.calibrator_recording_s, combiner.science_recording_s, combiner.calibrator_recording_s)
+    parts = (combiner.recording_s[False], scenario.science_step_s(request), combiner.recording_s[False])
     ticks = sum(int(ticks_up(part, scenario.night.tick_s)) for part in parts)
     return (ticks + 2 * int(ticks_up(capture, scenario.night.tick_s))) * float(scenario.night.tick_s)
 
@@ -112,11 +112,11 @@ def served_by(night: Night, request: int, followed: Followed) -> list[tuple[Suba
 
     Those that allow a visit come first, longest usable first, then by the starts that they allow.
     """
-    needed = night.scenario.array.combiner(night.scenario.requests[request].combiner).science_recording_s
+    needed = night.scenario.science_step_s(night.scenario.requests[request])
     found = []
     for telescopes in followed.choices:
-        lines, spans = best_lines(followed, telescopes)
-        subarray = Subarray(followed.combiner.name, telescopes, lines)
+        setting, spans = best_lines(followed, telescopes)
+        subarray = followed.subarray(telescopes, setting, spans)
         room = longest_s(spans) >= needed
         starts = visit_starts(night, request, subarray) if room else np.empty(0, dtype=int)
         found.append((subarray, spans, starts))
@@ -153,7 +153,7 @@ def target_night(night: Night, request: int, only: Sequence[str] = ()) -> Target
         subarrays=subarrays,
         any_spans=any_spans(followed),
         grid_s=followed.held.grid_s,
-        curves=tuple(followed.curves(best.telescopes, best.lines)) if best else (),
+        curves=tuple(followed.curves(best.telescopes, best.setting)) if best else (),
         visit_s=visit_s(night.scenario, night.scenario.requests[request]),
         exclusion=None
         if _possible(subarrays)

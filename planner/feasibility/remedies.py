@@ -23,14 +23,14 @@ from planner.feasibility.changes import (
     on_request,
     served_too,
 )
-from planner.feasibility.edges import DELAY, RATE
+from planner.feasibility.columns import DELAY, RATE
 from planner.feasibility.exclusion import CALIBRATORS, LINES, ROOM, STEP, TELESCOPES
-from planner.feasibility.lines import line_kinds
 from planner.feasibility.nights import Night, followed_star
 from planner.feasibility.relaxed import other_calibrators, relaxed_limits
 from planner.feasibility.season import season_of, season_sky
 from planner.feasibility.tries import Search, focused, least_path_m, opened, rounded_up, tried
 from planner.scenario.night import FIRST_DATE, LAST_DATE
+from planner.scheduling.routes import line_kinds
 from planner.sky.year import YearSky
 
 AHEAD_DAYS = 366
@@ -113,7 +113,7 @@ def _combiner(search: Search) -> Iterator[Remedy]:
             continue
         search.tries.append("another combiner")
         edit = on_request(wish.name, combiner=own.name)
-        same = own.beams == scenario.array.combiner(wish.combiner).beams
+        same = own.beams == scenario.combiner_of(wish).beams
         found = tried(search.night, edit, search.only if same else ())
         if found:
             sentence = (
@@ -197,7 +197,7 @@ def _step(search: Search) -> Iterator[Remedy]:
     if search.alone and not set(search.alone) & {STEP, ROOM, *_SKY_LIMITS}:
         return
     scenario = search.night.scenario
-    combiner = scenario.array.combiner(scenario.requests[0].combiner)
+    combiner = scenario.combiner_of(scenario.requests[0])
     search.tries.append("a shorter science step")
     tick = scenario.night.tick_s
     low, high = 1, int(combiner.science_recording_s // tick)

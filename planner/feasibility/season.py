@@ -16,18 +16,35 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.constraints.air import left_contrast
+from planner.constraints.brightness import brightness_limits
 from planner.constraints.delay_range import difference_range_m, path_rate_m_per_s
-from planner.constraints.instrument import faint_limit
 from planner.constraints.tonight import NightLimits, night_limits
+from planner.constraints.tracker import edges_mag, tracker_for
+from planner.constraints.two_stars import differential_delay, second_path_m
 from planner.feasibility.answers import DAYLIGHT, Season
-from planner.feasibility.edges import DELAY, RATE, PairKey, RateKey
+from planner.feasibility.columns import (
+    AIR,
+    DELAY,
+    DIFFERENTIAL,
+    PUPIL,
+    RATE,
+    TRACKER,
+    AirKey,
+    LightKey,
+    PairKey,
+    RateKey,
+    SecondKey,
+)
 from planner.feasibility.exclusion import TELESCOPES
-from planner.feasibility.lines import line_choices, pair_keys, rate_keys
+from planner.feasibility.lines import air_keys, pair_keys, rate_keys
 from planner.feasibility.nights import visit_s
 from planner.feasibility.subarrays import ORDER
 from planner.geometry.placement import Placement, placement_of
 from planner.scenario.targets import Request, Scenario
+from planner.scheduling.routes import settings_of
 from planner.scheduling.subarrays import possible_subarrays
+from planner.science.tracking import chain_margin, tracked_sets
 from planner.sky.directions import altitude_deg, place_of
 from planner.sky.year import YearSky, year_sky
 
@@ -36,25 +53,27 @@ CHUNK = 256  # subarrays on their lines that are met at once: bounds the memory
 ALTITUDE = "altitude, lower limit"
 
 
+# Limits of the light path in the order of telling; each has its own parts of a choice.
+STAGES = (RATE, DELAY, PUPIL, DIFFERENTIAL, AIR)
+
+
 @dataclass(frozen=True)
 class _Choices:
-    """Every subarray on every choice of lines for one combiner in one configuration.
+    """Every subarray on every setting of the light path for one combiner in one configuration.
 
     Attributes
     ----------
     telescopes : ndarray (subarray, beam)
-    pairs : tuple of PairKey
-    rates : tuple of RateKey
-    parts : ndarray (choice, part)
-        Rows of the pairs, then of the rates, that each choice needs.
+    keys : tuple of RateKey, PairKey, SecondKey or AirKey
+    parts : dict
+        For each stage, the rows of ``keys`` that each choice needs, (choice, part); -1 for none.
     of : ndarray (choice,)
         Its row in ``telescopes``.
     """
 
     telescopes: np.ndarray
-    pairs: tuple[PairKey, ...]
-    rates: tuple[RateKey, ...]
-    parts: np.ndarray
+    keys: tuple[PairKey | RateKey | LightKey, ...]
+    parts: dict[str, np.ndarray]
     of: np.ndarray
 
 
@@ -94,7 +113,8 @@ def season_of(
         tell(f"Following {wish.name} through {len(sky.nights)} nights")
         direction = sky.direction(wish.star)
         for column, configuration in enumerate(configurations):
-            key = (configuration, wish.combiner, wish.extras.telescopes)
+            own = wish.extras
+            key = (configuration, wish.combiner, own.spectral_setup, own.second_star is None, own.telescopes)
             if key not in choices:
                 choices[key] = _choices(scenario, placement_of(scenario.array, configuration), wish, only)
             codes = _codes(scenario, sky, direction, (wish, configuration), choices[key])
@@ -115,30 +135,47 @@ def season_of(
 
 def _choices(scenario: Scenario, placement: Placement, wish: Request, only: Sequence[str]) -> _Choices:
     array = scenario.array
-    combiner = array.combiner(wish.combiner)
-    pairs: dict[PairKey, int] = {}
-    rates: dict[RateKey, int] = {}
+    combiner, dual = scenario.combiner_of(wish), wish.extras.second_star is not None
+    numbers: dict[PairKey | RateKey | LightKey, int] = {}
     chosen: list[tuple[int, ...]] = []
     of: list[int] = []
-    wanted: list[list[int]] = []
+    wanted: dict[str, list[list[int]]] = {stage: [] for stage in STAGES}
     for telescopes in possible_subarrays(placement, combiner, wish):
         if only and {placement.telescopes[i] for i in telescopes} != set(only):
             continue
-        keys = set()
-        for lines in line_choices(array, placement, telescopes):
-            keys.add((pair_keys(array, combiner, telescopes, lines), rate_keys(array, telescopes, lines)))
-        for pair, rate in sorted(keys, key=repr):
-            of.append(len(chosen))
-            wanted.append(
-                [pairs.setdefault(key, len(pairs)) for key in pair]
-                + [-1 - rates.setdefault(key, len(rates)) for key in rate]
+        seconds = [SecondKey(pair) for pair in itertools.combinations(telescopes, 2)] if dual else []
+        distinct = {
+            (
+                rate_keys(array, telescopes, setting),
+                pair_keys(array, combiner, telescopes, setting),
+                air_keys(array, combiner, telescopes, setting),
             )
-        if keys:
+            for setting in settings_of(array, placement, combiner, telescopes, dual)
+        }
+        for rates, pairs, air in sorted(distinct, key=repr):
+            of.append(len(chosen))
+            by_stage: dict[str, Sequence[PairKey | RateKey | LightKey]] = {
+                RATE: rates,
+                DELAY: [key for key in pairs if key.limit == DELAY],
+                PUPIL: [key for key in pairs if key.limit == PUPIL],
+                DIFFERENTIAL: seconds,
+                AIR: air,
+            }
+            for stage, keys in by_stage.items():
+                wanted[stage].append([numbers.setdefault(key, len(numbers)) for key in keys])
+        if distinct:
             chosen.append(telescopes)
-    parts = np.array(wanted, dtype=int).reshape(len(of), combiner.beams * (combiner.beams + 1) // 2)
-    parts = np.where(parts < 0, len(pairs) - 1 - parts, parts)
+    parts = {stage: _padded(rows) for stage, rows in wanted.items()}
     telescopes_of = np.array(chosen, dtype=int).reshape(len(chosen), combiner.beams)
-    return _Choices(telescopes_of, tuple(pairs), tuple(rates), parts, np.array(of, dtype=int))
+    return _Choices(telescopes_of, tuple(numbers), parts, np.array(of, dtype=int))
+
+
+def _padded(rows: Sequence[Sequence[int]]) -> np.ndarray:
+    """Rows of different length as one array, -1 where a row has ended."""
+    found = np.full((len(rows), max((len(row) for row in rows), default=0)), -1)
+    for number, row in enumerate(rows):
+        found[number, : len(row)] = row
+    return found
 
 
 def _codes(
@@ -155,11 +192,12 @@ def _codes(
         code[:] = 1 + len(ORDER)
         return code
     placement = placement_of(scenario.array, configuration)
-    combiner = scenario.array.combiner(wish.combiner)
-    bright = faint_limit([wish.star], combiner, [own.name for own in placement.classes]).allowed[0]
-    if not bright[choices.telescopes].all(axis=-1).any():
-        code[:] = 1 + ORDER.index("limiting magnitude")
-        return code
+    bright = np.ones(len(placement.telescopes), dtype=bool)
+    for verdict in brightness_limits(scenario, wish, [wish.star], True, placement.classes):
+        bright &= verdict.allowed[0]
+        if not bright[choices.telescopes].all(axis=-1).any():
+            code[:] = 1 + (ORDER.index(verdict.limit) if verdict.limit in ORDER else 0)
+            return code
     lowest = min(own.altitude_min_deg for own in placement.classes)
     up = np.flatnonzero(altitude_deg(direction) >= lowest)
     if len(up):
@@ -179,15 +217,20 @@ def _staged(limits: NightLimits, wish: Request, bright: np.ndarray, choices: _Ch
         verdicts.setdefault(verdict.limit, []).append(np.packbits(verdict.allowed))
     for verdict in limits.of_telescopes:
         verdicts.setdefault(verdict.limit, []).append(np.packbits(verdict.allowed[0].T, axis=-1))
+    bits = _key_bits(limits, wish, choices.keys)
+    linked = _tracker_bits(limits, wish, choices.telescopes)
+    full = np.packbits(np.ones(moments, dtype=bool))
+    # A stage whose parts hold throughout asks nothing.
+    needed = {s for s in STAGES if not np.all(bits[np.unique(choices.parts[s])] == full)}
     for place, name in enumerate(ORDER):
         if name in verdicts:
-            for bits in verdicts[name]:
-                of_telescope &= bits
+            for kept in verdicts[name]:
+                of_telescope &= kept
             still = np.bitwise_or.reduce(_of_subarrays(of_telescope, choices), axis=0)
-        elif name == RATE:
-            still = _on_lines(limits, of_telescope, choices, with_pairs=False)
-        elif name == DELAY:
-            still = _on_lines(limits, of_telescope, choices, with_pairs=True)
+        elif name in STAGES and name in needed:
+            still = _led(of_telescope, choices, bits, STAGES[: STAGES.index(name) + 1])
+        elif name == TRACKER and linked is not None:
+            still = _led(of_telescope, choices, bits, STAGES, linked)
         else:
             continue
         code[np.unpackbits(left & ~still, count=moments).astype(bool)] = place + 1
@@ -200,19 +243,28 @@ def _of_subarrays(of_telescope: np.ndarray, choices: _Choices) -> np.ndarray:
     return np.bitwise_and.reduce(of_telescope[choices.telescopes], axis=1)
 
 
-def _on_lines(
-    limits: NightLimits, of_telescope: np.ndarray, choices: _Choices, with_pairs: bool
+def _led(
+    of_telescope: np.ndarray,
+    choices: _Choices,
+    bits: np.ndarray,
+    stages: Sequence[str],
+    linked: np.ndarray | None = None,
 ) -> np.ndarray:
-    """Moments at which some subarray on some lines is allowed, packed, (byte,)."""
+    """Moments at which some subarray on some setting is allowed, packed, (byte,).
+
+    Parameters
+    ----------
+    bits : ndarray (key + 1, byte)
+        Where each key holds; the last row holds always.
+    stages : sequence of str
+        Limits of the light path that count.
+    linked : ndarray (subarray, byte), optional
+        Where the fringe tracker holds each subarray together.
+    """
     subarrays = _of_subarrays(of_telescope, choices)
-    bits = np.concatenate([_pair_bits(limits, choices.pairs), _rate_bits(limits, choices.rates)])
-    count = len(choices.pairs)
-    beams = choices.telescopes.shape[1]
-    own = choices.parts if with_pairs else choices.parts[:, choices.parts.shape[1] - beams :]
-    if not with_pairs and np.all(
-        bits[count:] == bits[count:] | np.packbits(np.ones(limits.path_m.shape[1], bool))
-    ):
-        return np.asarray(np.bitwise_or.reduce(subarrays, axis=0))
+    if linked is not None:
+        subarrays = subarrays & linked
+    own = np.concatenate([choices.parts[stage] for stage in stages], axis=1)
     found = np.zeros(subarrays.shape[1], dtype=np.uint8)
     for start in range(0, len(own), CHUNK):
         rows = slice(start, start + CHUNK)
@@ -221,22 +273,50 @@ def _on_lines(
     return found
 
 
-def _pair_bits(limits: NightLimits, pairs: Sequence[PairKey]) -> np.ndarray:
-    """Where each pair of beams has a common offset, packed, (pair, byte)."""
+def _key_bits(limits: NightLimits, wish: Request, keys: Sequence[PairKey | RateKey | LightKey]) -> np.ndarray:
+    """Where each key holds, packed, (key + 1, byte); the last row holds always."""
     path = limits.path_m[0].T
-    found = np.empty((len(pairs), (path.shape[1] + 7) // 8), dtype=np.uint8)
-    numbered = sorted(range(len(pairs)), key=lambda row: pairs[row].telescopes)
-    for (i, j), rows in itertools.groupby(numbered, key=lambda row: pairs[row].telescopes):
-        difference = path[i] - path[j]
-        for row in rows:
-            low, high = difference_range_m(pairs[row].strokes, pairs[row].constant_m)
-            found[row] = np.packbits((difference >= low) & (difference <= high))
+    latitude = limits.scenario.array.site.latitude_deg
+    rate = path_rate_m_per_s(limits.sky.direction[0], limits.placement.vectors_m, latitude).T
+    combiner = limits.scenario.combiner_of(wish)
+    second = None
+    if wish.extras.second_star is not None:
+        second = second_path_m(limits.sky, wish, 0, limits.placement.vectors_m)
+    found = np.empty((len(keys) + 1, (path.shape[1] + 7) // 8), dtype=np.uint8)
+    found[-1] = np.packbits(np.ones(path.shape[1], dtype=bool))
+    for row, key in enumerate(keys):
+        if isinstance(key, RateKey):
+            holds = rate[key.telescope] <= key.path_m_per_s
+        elif isinstance(key, PairKey):
+            low, high = difference_range_m(key.strokes, key.constant_m)
+            difference = path[key.telescopes[0]] - path[key.telescopes[1]]
+            holds = (difference >= low) & (difference <= high)
+        elif isinstance(key, SecondKey) and second is not None:
+            holds = differential_delay(limits.scenario, second[None][..., list(key.telescopes)]).allowed[0]
+        else:
+            apart = path[key.telescopes[0]] - path[key.telescopes[1]]
+            constant = key.constant_m if isinstance(key, AirKey) else 0.0
+            left = left_contrast(limits.scenario.array, combiner, apart + constant)
+            holds = left >= combiner.air_contrast_min
+        found[row] = np.packbits(holds)
     return found
 
 
-def _rate_bits(limits: NightLimits, rates: Sequence[RateKey]) -> np.ndarray:
-    """Where each carriage can follow, packed, (rate, byte)."""
-    latitude = limits.scenario.array.site.latitude_deg
-    rate = path_rate_m_per_s(limits.sky.direction[0], limits.placement.vectors_m, latitude).T
-    found = [np.packbits(rate[key.telescope] <= key.path_m_per_s) for key in rates]
-    return np.array(found, dtype=np.uint8).reshape(len(rates), -1)
+def _tracker_bits(limits: NightLimits, wish: Request, telescopes: np.ndarray) -> np.ndarray | None:
+    """Where the fringe tracker holds each subarray together, packed, (subarray, byte); None without one."""
+    tracker = tracker_for(limits, wish)
+    if tracker is None:
+        return None
+    beams = telescopes.shape[1]
+    phase = wish.extras.tracking == "phase"
+    edges = edges_mag(limits, wish, 0, range(len(limits.placement.telescopes)), phase) >= 0
+    columns = {
+        pair: k for k, pair in enumerate(itertools.combinations(range(len(limits.placement.telescopes)), 2))
+    }
+    found = []
+    for chosen in telescopes.tolist():
+        own = [columns[pair] for pair in itertools.combinations(chosen, 2)]
+        margin = np.where(edges[:, own], 1.0, -1.0)
+        held = [chain_margin(margin, members, beams) > 0 for members in tracked_sets(beams, tracker.beams)]
+        found.append(np.packbits(np.any(held, axis=0)))
+    return np.array(found, dtype=np.uint8)

@@ -5,35 +5,68 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from planner.constraints.brightness import FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
 from planner.constraints.tonight import NightLimits
+from planner.constraints.tracker import tracker_for
+from planner.constraints.two_stars import FIELD, SEPARATION
 from planner.constraints.verdict import Verdict
+from planner.constraints.windows import RESERVED
 from planner.feasibility.answers import SUN, Blocked, Opening, SubarrayNight
-from planner.feasibility.edges import DELAY, RATE, Column, Holding, StarLimits, holding, margins
-from planner.feasibility.lines import line_choices, pair_keys, rate_keys
+from planner.feasibility.columns import (
+    AIR,
+    DELAY,
+    DIFFERENTIAL,
+    PUPIL,
+    RATE,
+    TRACKER,
+    BaselineKey,
+    ChainKey,
+    Column,
+    LightKey,
+    SecondKey,
+)
+from planner.feasibility.edges import Holding, Keys, StarLimits, holding, margins
+from planner.feasibility.lines import air_keys, pair_keys, rate_keys
+from planner.feasibility.settings import chain_of, reached_settings, with_chains
 from planner.feasibility.spans import Spans, gaps, join, meet_all, total_s
-from planner.scenario.array import Combiner
-from planner.scheduling.subarrays import Subarray, possible_subarrays
+from planner.geometry.placement import Placement
+from planner.scenario.array import Array, Combiner
+from planner.scheduling.light import with_tracking
+from planner.scheduling.routes import Setting
+from planner.scheduling.subarrays import Subarray, led, possible_subarrays
 from planner.sky.directions import altitude_deg, hour_angle_h
+from planner.sky.earth_curve import seconds_after
 from planner.units import SIDEREAL_RAD_PER_S
 
 # The first limit in this order that says no is the one that is told: what no hardware can mend comes first.
 ORDER = (
-    "limiting magnitude",
+    FAINT,
+    GUIDE,
+    GUIDE_DISTANCE,
+    SENSOR,
+    SEPARATION,
     "altitude, lower limit",
     "absolute window",
+    RESERVED,
     "Moon lit fraction",
     "Moon separation",
     "airmass",
     "hour angle",
+    FIELD,
     "altitude, upper limit",
     "azimuth tracking rate",
     "skyline",
     "shadowing",
     RATE,
     DELAY,
+    PUPIL,
+    DIFFERENTIAL,
+    AIR,
+    TRACKER,
 )
 
 
@@ -51,58 +84,89 @@ class Followed:
         On the ticks of the night, of one request and its calibrators.
     combiner : Combiner
     choices : dict
-        {telescopes: assignments of lines}.
+        {telescopes: settings}.
     held : Holding
     """
 
     of: StarLimits
     limits: NightLimits
     combiner: Combiner
-    choices: dict[tuple[int, ...], list[tuple[int, ...]]]
+    choices: dict[tuple[int, ...], list[Setting]]
     held: Holding
 
-    def parts(self, telescopes: Sequence[int], lines: Sequence[int]) -> list[Column]:
-        """Return the elementary limits of a subarray on its lines."""
-        array = self.of.scenario.array
-        wanted = {
-            None,
-            *telescopes,
-            *pair_keys(array, self.combiner, telescopes, lines),
-            *rate_keys(array, telescopes, lines),
-        }
-        return [column for column in self.held.margin if column.of in wanted]
+    @property
+    def needed_s(self) -> float:
+        """How long the science step takes."""
+        return self.of.scenario.science_step_s(self.of.request)
 
-    def spans(self, telescopes: Sequence[int], lines: Sequence[int]) -> Spans:
-        """Return when a subarray on its lines is usable."""
+    def subarray(self, telescopes: tuple[int, ...], setting: Setting, spans: Spans) -> Subarray:
+        """Return a subarray on its setting, with the beams that the fringe tracker follows while usable."""
+        times = self.limits.sky.times
+        seconds = seconds_after(self.of.curve.dark.start, times[0]) + self.limits.sky.tick_s * np.arange(
+            len(times), dtype=float
+        )
+        inside = np.zeros(len(times), dtype=bool)
+        for start, end in spans:
+            inside |= (seconds >= start) & (seconds <= end)
+        request = self.limits.scenario.requests.index(self.of.request)
+        return with_tracking(self.limits, request, led(self.combiner, telescopes, setting), inside)
+
+    def keys(self, telescopes: Sequence[int], setting: Setting) -> Keys:
+        """Return what a subarray on a setting asks of the light path."""
+        return _keys(self.of, self.combiner, telescopes, setting)
+
+    def parts(self, telescopes: Sequence[int], setting: Setting) -> list[Column]:
+        """Return the elementary limits of a subarray on a setting."""
+        asked = self.keys(telescopes, setting)
+        followed = (key for key in asked.light if not isinstance(key, BaselineKey))
+        wanted = [None, *telescopes, *asked.pairs, *asked.rates, *followed, ChainKey(tuple(telescopes))]
+        return [column for own in wanted for column in self.held.columns.get(own, ())]
+
+    def spans(self, telescopes: Sequence[int], setting: Setting) -> Spans:
+        """Return when a subarray on a setting is usable."""
         held = self.held
-        return meet_all((held.spans[column] for column in self.parts(telescopes, lines)), held.length_s)
+        return meet_all((held.spans[column] for column in self.parts(telescopes, setting)), held.length_s)
 
-    def by_limit(self, telescopes: Sequence[int], lines: Sequence[int]) -> dict[str, Spans]:
+    def by_limit(self, telescopes: Sequence[int], setting: Setting) -> dict[str, Spans]:
         """Return when each limit holds on a subarray, in the order of telling."""
         found: dict[str, list[Spans]] = {}
-        for column in self.parts(telescopes, lines):
+        for column in self.parts(telescopes, setting):
             found.setdefault(column.limit, []).append(self.held.spans[column])
         ordered = sorted(found, key=_place)
         return {limit: meet_all(found[limit], self.held.length_s) for limit in ordered}
 
-    def curves(self, telescopes: Sequence[int], lines: Sequence[int]) -> list[Verdict]:
+    def curves(self, telescopes: Sequence[int], setting: Setting) -> list[Verdict]:
         """Return the smallest margin of each limit on a subarray along the grid."""
-        return _smallest(self.parts(telescopes, lines), self.held.margin)
+        return _smallest(self.parts(telescopes, setting), self.held.margin)
 
-    def margins_at(self, telescopes: Sequence[int], lines: Sequence[int], second: float) -> list[Verdict]:
+    def margins_at(self, telescopes: Sequence[int], setting: Setting, second: float) -> list[Verdict]:
         """Return the same at one moment, each (1,)."""
-        array = self.of.scenario.array
-        values = margins(
-            self.of,
-            np.array([second]),
-            pair_keys(array, self.combiner, telescopes, lines),
-            rate_keys(array, telescopes, lines),
-        )
-        return _smallest([column for column in self.parts(telescopes, lines) if column in values], values)
+        values = margins(self.of, np.array([second]), self.keys(telescopes, setting))
+        tracker = tracker_for(self.limits, self.of.request)
+        if tracker is not None:
+            values[Column(TRACKER, "mag", ChainKey(tuple(telescopes)))] = chain_of(
+                values, telescopes, tracker.beams
+            )
+        return _smallest([column for column in self.parts(telescopes, setting) if column in values], values)
+
+
+def _keys(of: StarLimits, combiner: Combiner, telescopes: Sequence[int], setting: Setting) -> Keys:
+    array = of.scenario.array
+    pairs: list[tuple[int, int]] = list(itertools.combinations(telescopes, 2))
+    light: list[LightKey] = list(air_keys(array, combiner, telescopes, setting))
+    if of.request.extras.tracking != "none" and combiner.fringe_tracker is not None:
+        light += [BaselineKey(pair) for pair in pairs]
+    if of.science and of.request.extras.second_star is not None:
+        light += [SecondKey(pair) for pair in pairs]
+    return Keys(
+        pair_keys(array, combiner, telescopes, setting),
+        rate_keys(array, telescopes, setting),
+        tuple(light),
+    )
 
 
 def _place(limit: str) -> int:
-    return ORDER.index(limit) if limit in ORDER else -1
+    return ORDER.index(limit) if limit in ORDER else 0  # limiting magnitudes in further bands
 
 
 def _smallest(columns: Sequence[Column], values: dict[Column, np.ndarray]) -> list[Verdict]:
@@ -130,47 +194,54 @@ def follow(of: StarLimits, limits: NightLimits, only: Sequence[str] = ()) -> Fol
         Telescopes; when given, only the subarray made of exactly these.
     """
     array, placement = limits.scenario.array, limits.placement
-    combiner = array.combiner(of.request.combiner)
+    combiner = limits.scenario.combiner_of(of.request)
+    dual = of.request.extras.second_star is not None
+    grid_path_m = of.at(of.grid_s()).path_m[0]
     choices = {}
     for telescopes in possible_subarrays(placement, combiner, of.request):
         if only and {placement.telescopes[i] for i in telescopes} != set(only):
             continue
-        lines = line_choices(array, placement, telescopes)
-        if lines:
-            choices[telescopes] = lines
-    pairs = dict.fromkeys(
-        key
-        for chosen, many in choices.items()
-        for lines in many
-        for key in pair_keys(array, combiner, chosen, lines)
+        settings = reached_settings(array, placement, (combiner, telescopes, dual), grid_path_m)
+        if settings:
+            choices[telescopes] = settings
+    asked = [_keys(of, combiner, chosen, setting) for chosen, many in choices.items() for setting in many]
+    held = holding(
+        of,
+        Keys(
+            tuple(dict.fromkeys(key for own in asked for key in own.pairs)),
+            tuple(dict.fromkeys(key for own in asked for key in own.rates)),
+            tuple(dict.fromkeys(key for own in asked for key in own.light)),
+        ),
     )
-    rates = dict.fromkeys(
-        key for chosen, many in choices.items() for lines in many for key in rate_keys(array, chosen, lines)
-    )
-    return Followed(of, limits, combiner, choices, holding(of, list(pairs), list(rates)))
+    tracker = tracker_for(limits, of.request)
+    if tracker is not None:
+        held = with_chains(held, list(choices), tracker.beams)
+    return Followed(of, limits, combiner, choices, held)
 
 
-def best_lines(followed: Followed, telescopes: tuple[int, ...]) -> tuple[tuple[int, ...], Spans]:
-    """Return the assignment that is usable longest, and when; of equals, the one that moves fewest beams."""
-    best: tuple[tuple[int, ...], Spans] | None = None
-    for lines in followed.choices[telescopes]:
-        spans = followed.spans(telescopes, lines)
+def best_lines(followed: Followed, telescopes: tuple[int, ...]) -> tuple[Setting, Spans]:
+    """Return the setting that is usable longest, and when; of equals, the first: it moves fewest beams."""
+    best: tuple[Setting, Spans] | None = None
+    for setting in followed.choices[telescopes]:
+        spans = followed.spans(telescopes, setting)
         if best is None or total_s(spans) > total_s(best[1]) + 1e-6:
-            best = lines, spans
-    assert best is not None  # a subarray without lines is not among the choices
+            best = setting, spans
+    assert best is not None  # a subarray without settings is not among the choices
     if best[1]:
         return best
-    # Never usable: the lines that hold the paths longest tell the most.
+    # Never usable: the setting that holds the paths longest tells the most.
     return max(
-        ((lines, ()) for lines in followed.choices[telescopes]),
+        ((setting, ()) for setting in followed.choices[telescopes]),
         key=lambda entry: total_s(followed.by_limit(telescopes, entry[0]).get(DELAY, ())),
     )
 
 
 def any_spans(followed: Followed) -> Spans:
-    """Return when some subarray on some lines is usable."""
+    """Return when some subarray on some setting is usable."""
     return join(
-        followed.spans(telescopes, lines) for telescopes, many in followed.choices.items() for lines in many
+        followed.spans(telescopes, setting)
+        for telescopes, many in followed.choices.items()
+        for setting in many
     )
 
 
@@ -189,8 +260,8 @@ def subarray_night(
         When whole visits can start, seconds after dusk.
     """
     array, placement = followed.limits.scenario.array, followed.limits.placement
-    telescopes, lines = subarray.telescopes, subarray.lines
-    by_limit = followed.by_limit(telescopes, lines)
+    telescopes, setting = subarray.telescopes, subarray.setting
+    by_limit = followed.by_limit(telescopes, setting)
     edge = (0.0, followed.held.length_s)
     openings = tuple(
         Opening((start, end), _at_edge(by_limit, start, edge), _at_edge(by_limit, end, edge))
@@ -200,13 +271,14 @@ def subarray_night(
     margins_then: tuple[tuple[str, float, str], ...] = ()
     if best is not None:
         found = [
-            (v.limit, float(v.margin[0]), v.unit) for v in followed.margins_at(telescopes, lines, best[0])
+            (v.limit, float(v.margin[0]), v.unit) for v in followed.margins_at(telescopes, setting, best[0])
         ]
         margins_then = tuple(entry for entry in found if np.isfinite(entry[1]))
     return SubarrayNight(
         subarray=subarray,
         telescopes=tuple(placement.telescopes[i] for i in telescopes),
-        lines=tuple(array.delay_lines[i].name for i in lines),
+        lines=tuple(array.delay_lines[i].name for i in subarray.lines),
+        **_led(array, placement, subarray),
         openings=openings,
         blocked=_blocked(followed, subarray, spans, by_limit),
         visit_starts_s=starts_s,
@@ -215,6 +287,15 @@ def subarray_night(
         best_altitude_deg=None if best is None else best[1],
         best_margins=margins_then,
     )
+
+
+def _led(array: Array, placement: Placement, subarray: Subarray) -> dict[str, Any]:
+    """Names of the rest of the light path."""
+    return {
+        "mode": array.routing_modes[subarray.mode].name if subarray.mode >= 0 else None,
+        "segments": tuple(array.path_segments[k].name if k >= 0 else "" for k in subarray.segments),
+        "tracked": tuple(placement.telescopes[subarray.telescopes[k]] for k in subarray.tracked or ()),
+    }
 
 
 def _at_edge(by_limit: dict[str, Spans], moment: float, edge: tuple[float, float]) -> str:
@@ -255,7 +336,7 @@ def _blocked(
     """Split what lies between the openings at each change of the first limit that says no."""
     length = followed.held.length_s
     closed = {limit: gaps(own, length) for limit, own in by_limit.items()}
-    curves = {v.limit: v for v in followed.curves(subarray.telescopes, subarray.lines)}
+    curves = {v.limit: v for v in followed.curves(subarray.telescopes, subarray.setting)}
     found = []
     for start, end in gaps(spans, length):
         inner = {edge for own in closed.values() for span in own for edge in span if start < edge < end}

@@ -13,12 +13,12 @@ from planner.constraints.instrument import bracket_distance_deg
 from planner.errors import NoNight
 from planner.feasibility.answers import Remedy
 from planner.feasibility.changes import Change, Edit, Knob
-from planner.feasibility.edges import DELAY, Column
+from planner.feasibility.columns import DELAY, PUPIL, Column
 from planner.feasibility.nights import Night, changed, followed_star, night_of, visit_starts
 from planner.feasibility.spans import longest_s, total_s
 from planner.feasibility.subarrays import Followed, best_lines
 from planner.scenario.targets import Scenario
-from planner.scheduling.subarrays import Subarray
+from planner.scheduling.routes import usable_stroke_m
 from planner.sky.year import YearSky
 
 WIDER_DEG = 20.0  # calibrators that much beyond the bracket distance are kept for what a change may bring in
@@ -75,14 +75,14 @@ def focused(night: Night, request: int) -> Night:
 def opened(night: Night, only: Sequence[str] = ()) -> Opened | None:
     """Return the best subarray that allows a whole visit of the first request, or None."""
     followed = followed_star(night, 0, only)
-    needed = followed.combiner.science_recording_s
+    needed = followed.needed_s
     ranked = []
     for telescopes in followed.choices:
-        lines, spans = best_lines(followed, telescopes)
+        setting, spans = best_lines(followed, telescopes)
         if longest_s(spans) >= needed:
-            ranked.append((-total_s(spans), telescopes, lines))
-    for hours, telescopes, lines in sorted(ranked):
-        starts = visit_starts(night, 0, Subarray(followed.combiner.name, telescopes, lines))
+            ranked.append((-total_s(spans), telescopes, setting, spans))
+    for hours, telescopes, setting, spans in sorted(ranked):
+        starts = visit_starts(night, 0, followed.subarray(telescopes, setting, spans))
         if len(starts):
             names = tuple(night.limits.placement.telescopes[i] for i in telescopes)
             return Opened(-hours / 3600.0, len(starts), names)
@@ -107,7 +107,7 @@ def window_points(followed: Followed) -> int:
     """Return how many grid points a science step covers at least."""
     grid = followed.held.grid_s
     step = float(grid[1] - grid[0]) if len(grid) > 1 else 1.0
-    return max(1, math.floor(followed.combiner.science_recording_s / step))
+    return max(1, math.floor(followed.needed_s / step))
 
 
 def least(followed: Followed, knob: Knob, waived: Iterable[str] = ()) -> float | None:
@@ -127,8 +127,8 @@ def least(followed: Followed, knob: Knob, waived: Iterable[str] = ()) -> float |
     points = window_points(followed)
     best = -np.inf
     for telescopes, many in followed.choices.items():
-        for lines in many:
-            parts = followed.parts(telescopes, lines)
+        for setting in many:
+            parts = followed.parts(telescopes, setting)
             mine = [margin[column] for column in parts if turned(column)]
             others = [margin[c] >= 0 for c in parts if not turned(c) and c.limit not in forgiven]
             if mine:
@@ -185,11 +185,12 @@ def least_path_m(followed: Followed, telescope: int) -> tuple[float, float] | No
         if telescope not in telescopes:
             continue
         own = telescopes.index(telescope)
-        constant = np.array(followed.combiner.constant_path_m)
-        lowest, highest = low[:, list(telescopes)] - constant, high[:, list(telescopes)] - constant
-        for lines in many:
-            stroke = np.array([array.delay_lines[line].stroke_m for line in lines])
-            free = [c for c in followed.parts(telescopes, lines) if c.limit != DELAY]
+        for setting in many:
+            constant = np.array(setting.beam_path_m(array, followed.combiner))
+            lowest, highest = low[:, list(telescopes)] - constant, high[:, list(telescopes)] - constant
+            lines = [array.delay_lines[line] for line in setting.lines]
+            stroke = np.array([usable_stroke_m(line, followed.combiner) for line in lines])
+            free = [c for c in followed.parts(telescopes, setting) if c.limit not in (DELAY, PUPIL)]
             kept = np.logical_and.reduce([followed.held.margin[c] >= 0 for c in free])
             open_step = _over(kept.astype(float), points, minimum_filter1d) > 0
             floor, ceiling = stroke[:, 0] - lowest, stroke[:, 1] - highest

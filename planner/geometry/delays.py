@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from planner.scenario.array import DelayLine, Site
+from planner.scenario.array import DelayLine
 
 
 def path_m(direction: np.ndarray, stations_m: np.ndarray, fixed_path_m: np.ndarray) -> np.ndarray:
@@ -75,24 +75,6 @@ def following_offset_m(
     """
     middle = (np.max(step_m, axis=-1) + np.min(step_m, axis=-1)) / 2.0
     return np.clip(offset_m - middle, low_m, high_m)
-
-
-def group_refractivity(site: Site, wavelength_um: float) -> float:
-    """Return n_group - 1 of the site's air, without water vapour.
-
-    Phase refractivity of standard air (15 C, 101325 Pa, 450 ppm CO2) and its
-    derivative from Ciddor (1996, Appl. Opt. 35, 1566), eq. 1, scaled by density
-    as an ideal gas; compressibility and humidity change the rail position of a
-    100 m path by less than 0.1 mm.
-    """
-    sigma2 = 1.0 / wavelength_um**2
-    first, second = 238.0185 - sigma2, 57.362 - sigma2
-    # n + sigma dn/dsigma of k/(c - sigma^2) is k (c + sigma^2)/(c - sigma^2)^2.
-    standard = 1e-8 * (
-        5_792_105.0 * (238.0185 + sigma2) / first**2 + 167_917.0 * (57.362 + sigma2) / second**2
-    )
-    density = site.pressure_hpa / 1013.25 * 288.15 / (site.temperature_c + 273.15)
-    return standard * density
 
 
 def travel_m(delay_m: np.ndarray, line: DelayLine, group_index: float) -> np.ndarray:

@@ -28,6 +28,8 @@ class Placement:
     fixed_path_m : ndarray (telescope,)
     horizons : tuple of Mask
         Each station's own skyline.
+    inlet_beams : tuple of int
+        Beams that each station's light inlet lets through.
     """
 
     telescopes: tuple[str, ...]
@@ -36,6 +38,7 @@ class Placement:
     vectors_m: np.ndarray
     fixed_path_m: np.ndarray
     horizons: tuple[Mask, ...]
+    inlet_beams: tuple[int, ...] = ()
 
     def index(self, telescopes: tuple[str, ...]) -> np.ndarray:
         """Return positions of these telescopes in this placement; ValueError for one not placed."""
@@ -58,4 +61,5 @@ def placement_of(array: Array, configuration: str) -> Placement:
         vectors_m=station_vectors_m(array, stations) - np.array(array.middle_m),
         fixed_path_m=np.array([array.station(name).fixed_path_m for name in stations], dtype=float),
         horizons=tuple(array.station(name).horizon_deg for name in stations),
+        inlet_beams=tuple(array.station(name).inlet_beams for name in stations),
     )

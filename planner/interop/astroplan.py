@@ -16,8 +16,9 @@ its common offset, and carriages follow, is the night planner's business.
 
 from __future__ import annotations
 
+import itertools
 from abc import abstractmethod
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -29,7 +30,6 @@ from astropy.time import Time
 from planner.constraints.delay_range import delay_range
 from planner.constraints.horizon import altitude_lower, altitude_upper, azimuth_drive, skyline
 from planner.constraints.shadowing import shadowing
-from planner.feasibility.lines import line_choices
 from planner.geometry.delays import path_m
 from planner.geometry.placement import Placement, placement_of
 from planner.interop.astroplan_grid import broadcast
@@ -43,7 +43,8 @@ from planner.interop.astroplan_objects import (
     site_of,
     star_of,
 )
-from planner.scenario.array import Array
+from planner.scenario.array import Array, Combiner
+from planner.scheduling.routes import line_choices, segments_of, usable_stroke_m
 from planner.sky.earth import offline_earth
 from planner.sky.night import NightSky
 
@@ -167,7 +168,8 @@ class DelayRangeConstraint(ArrayConstraint):
         own = self._own()
         if self.combiner is not None:
             _check_combiner(self.array, self.combiner, own)
-        object.__setattr__(self, "strokes_m", _strokes(self.array, own, self.delay_lines))
+        combiner = None if self.combiner is None else self.array.combiner(self.combiner)
+        object.__setattr__(self, "strokes_m", _strokes(self.array, own, self.delay_lines, combiner))
 
     def _judge(self, sky: NightSky) -> np.ndarray:
         own = self._own()
@@ -255,11 +257,11 @@ def _check_combiner(array: Array, name: str, own: Placement) -> None:
         raise ValueError(f"{name!r} of {combiner.beams} beams cannot combine {given}. Choose others.")
 
 
-def _strokes(array: Array, own: Placement, names: Sequence[str] | None) -> Strokes:
+def _strokes(array: Array, own: Placement, names: Sequence[str] | None, combiner: Combiner | None) -> Strokes:
     """Every combination of strokes that different lines can give to these beams, or the lines named."""
     known = [line.name for line in array.delay_lines]
     _known("delay line", names or (), known)
-    choices = line_choices(array, own, range(len(own.stations)))
+    choices = [lines for _, lines in line_choices(array, own, range(len(own.stations)))]
     if names is not None:
         if len(names) != len(own.stations):
             raise ValueError(
@@ -268,7 +270,20 @@ def _strokes(array: Array, own: Placement, names: Sequence[str] | None) -> Strok
         lines = [array.delay_line(name) for name in names]
         serves = [not x.stations or s in x.stations for x, s in zip(lines, own.stations, strict=True)]
         choices = [tuple(map(known.index, names))] if all(serves) and len(set(names)) == len(names) else []
-    strokes = tuple(dict.fromkeys(tuple(array.delay_lines[k].stroke_m for k in chosen) for chosen in choices))
+    strokes = tuple(
+        dict.fromkeys(given for chosen in choices for given in _with_segments(array, own, combiner, chosen))
+    )
     if not strokes:
         raise ValueError(f"No different delay lines serve {', '.join(own.stations)} so. Choose other lines.")
     return strokes
+
+
+def _with_segments(
+    array: Array, own: Placement, combiner: Combiner | None, chosen: Sequence[int]
+) -> Iterator[tuple[tuple[float, float], ...]]:
+    """The strokes of these lines for every choice of path segments, which shift both ends by their path."""
+    lines = [array.delay_lines[k] for k in chosen]
+    inner = [x.stroke_m if combiner is None else usable_stroke_m(x, combiner) for x in lines]
+    for segments in itertools.product(*(segments_of(array, station) for station in own.stations)):
+        added = [array.path_segments[k].path_m if k >= 0 else 0.0 for k in segments]
+        yield tuple((low + more, high + more) for (low, high), more in zip(inner, added, strict=True))

@@ -182,7 +182,7 @@ def _target_sheet(
     return TargetSheet(
         number=number_of_target(request),
         name=wish.name,
-        what=_what(wish, found.scenario.array.combiner(wish.combiner).band),
+        what=_what(wish, found.scenario.combiner_of(wish).band),
         combiner=wish.combiner,
         paragraph=paragraph(night, months[asked] if months else None),
         night=None if night is None else _night_sheet(night),
@@ -342,7 +342,7 @@ def _reach(night: TargetNight) -> tuple[tuple[str, str], ...]:
     reach = night.reach
     if reach is None:
         return ()
-    combiner = night.scenario.array.combiner(night.scenario.requests[night.request].combiner)
+    combiner = night.scenario.combiner_of(night.scenario.requests[night.request])
     shortest_um = min(combiner.wavelengths_um)
     return (
         ("projected baselines", f"{reach.shortest_m:.1f} to {reach.longest_m:.1f} m"),

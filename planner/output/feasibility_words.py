@@ -215,7 +215,7 @@ def _remedy_sentences(night: TargetNight) -> list[str]:
 
 
 def _reach_sentence(night: TargetNight, reach: Reach) -> str:
-    combiner = night.scenario.array.combiner(night.scenario.requests[night.request].combiner)
+    combiner = night.scenario.combiner_of(night.scenario.requests[night.request])
     if reach.longest_m - reach.shortest_m < 0.05:
         baselines, verb = f"A projected baseline of {reach.longest_m:.1f} m", "reaches"
     else:

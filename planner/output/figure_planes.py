@@ -99,14 +99,14 @@ def plane_of(ranking: Ranking, one: Ranked, request: int, date: datetime.date) -
     """
     scenario, asked = ranking.scenario, ranking.requests[request]
     wish = scenario.requests[asked]
-    combiner = scenario.array.combiner(wish.combiner)
+    combiner = scenario.combiner_of(wish)
     # Fixed telescopes that are not in the subarray still cast their shadows.
     own = {seat.station for seat in one.seats}
     others = [seat for seat in seats_of(scenario.array) if seat.telescope and seat.station not in own]
     seats = [*one.seats, *others]
     moments = moments_of(scenario, date, seats, seating(scenario.array, seats), [asked])
     members = np.array(list(itertools.combinations(range(len(one.seats)), combiner.beams)), dtype=np.intp)
-    choices = line_choices_of(scenario.array, seats, members)
+    choices = line_choices_of(scenario.array, seats, members, combiner, wish.extras.second_star is not None)
     bits = usable_bits(moments, combiner, np.array([0]), members, choices)[:, 0]
     usable = np.unpackbits(bits, axis=-1, count=moments.slots).astype(bool)
     uv = uv_of(moments, 0)
@@ -141,7 +141,7 @@ def planes_figure(ranking: Ranking, name: str) -> Drawn | None:
     date = ranking.nights[0]
     with offline_earth():
         planes = [plane_of(ranking, one, request, date) for one in shown]
-    wavelengths = ranking.scenario.array.combiner(wish.combiner).wavelengths_um
+    wavelengths = ranking.scenario.combiner_of(wish).wavelengths_um
     cell = 1.0 / (wish.field_mas * RAD_PER_MAS) / 1e6
     middle = middle_um(wavelengths)
     reach = max((float(np.nanmax(np.abs(p.uv_m), initial=0.0)) / middle for p in planes), default=0.0)

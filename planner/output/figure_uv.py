@@ -78,7 +78,7 @@ def samples_of(
     limits: NightLimits, tracks: Sequence[VisitTrack], request: int, every_s: float = PLANNED_EVERY_S
 ) -> tuple[Samples, ...]:
     """Return the samples of every planned visit of a request, a time every ``every_s`` and both ends."""
-    combiner = limits.scenario.array.combiner(limits.scenario.requests[request].combiner)
+    combiner = limits.scenario.combiner_of(limits.scenario.requests[request])
     every = max(1, round(every_s / limits.sky.tick_s))
     return tuple(
         Samples(
@@ -106,7 +106,7 @@ def uv_figure(
 ) -> str:
     """Return the (u, v) plane of a request as SVG; visits are grouped as ``uv-R01-V01``."""
     request = limits.scenario.requests[offer.request]
-    wavelengths = limits.scenario.array.combiner(request.combiner).wavelengths_um
+    wavelengths = limits.scenario.combiner_of(request).wavelengths_um
     before = cells_of(offer.filled_before)
     foot_px = FOOT + (LINE if before else 0.0)
     told = "in reach and planned, and cells of earlier nights" if before else "in reach and planned"

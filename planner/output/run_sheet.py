@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.constraints.tonight import NightLimits
-from planner.geometry.delays import group_refractivity, travel_m
+from planner.geometry.air import group_refractivity
+from planner.geometry.delays import travel_m
 from planner.output.sentences import duration, margins_told, thousands
 from planner.output.tracks import StepTrack, VisitTrack, clock, delay_m, minutes_between, moment, tick_hours
 from planner.scheduling.candidates import RequestOffer

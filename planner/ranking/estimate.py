@@ -49,20 +49,20 @@ class Wish:
     def of(cls, scenario: Scenario, request: int, cells: np.ndarray, bits: np.ndarray) -> Wish:
         """Return the wish of a request whose best visit fills so many cells on each subarray."""
         wish = scenario.requests[request]
-        combiner = scenario.array.combiner(wish.combiner)
+        combiner = scenario.combiner_of(wish)
         classes = [c for c in scenario.array.telescope_classes if c.name in combiner.limiting_magnitude]
         capture = min((capture_s(combiner, [own]) for own in classes), default=combiner.fringe_search_s)
         slot = scenario.night.slot_s
-        before = combiner.calibrator_recording_s + capture + _travel_s(scenario, NEAR_DEG, NEAR_PART)
+        before = combiner.recording_s[False] + capture + _travel_s(scenario, NEAR_DEG, NEAR_PART)
         whole = (
-            before + combiner.science_recording_s + before + capture + _travel_s(scenario, FAR_DEG, FAR_PART)
+            before + scenario.science_step_s(wish) + before + capture + _travel_s(scenario, FAR_DEG, FAR_PART)
         )
         return cls(
             value=wish.priority * cells.astype(float),
             visits=wish.visits,
             bits=bits,
             before=round(before / slot),
-            science=max(1, round(combiner.science_recording_s / slot)),
+            science=max(1, round(scenario.science_step_s(wish) / slot)),
             # Visits start on slots, so what is left of the last one is lost.
             whole=max(1, int(np.ceil(whole / slot))),
         )

@@ -18,17 +18,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.constraints.brightness import bright_enough
 from planner.constraints.darkness import moon_separation_deg
 from planner.constraints.delay_range import difference_range_m, path_rate_m_per_s
 from planner.constraints.horizon import altitude_lower, altitude_upper, azimuth_drive, skyline
-from planner.constraints.instrument import faint_limit
 from planner.constraints.shadowing import hidden_by, rays_of
 from planner.constraints.tonight import NightLimits
+from planner.constraints.two_stars import second_pair_free
 from planner.constraints.verdict import Verdict, all_allowed
+from planner.constraints.windows import reserved_time
 from planner.geometry.delays import path_m
 from planner.geometry.placement import Placement
 from planner.ranking.answers import Seat
-from planner.scenario.targets import Scenario
+from planner.scenario.targets import Request, Scenario
 from planner.sky.curve import sky_curve
 from planner.sky.directions import place_of
 from planner.sky.earth_curve import seconds_after
@@ -55,6 +57,8 @@ class Moments:
         Where two seats may be used together, delay lines aside; pairs i < j in lexicographic order.
     rate_m_per_s : ndarray (request, slot, seat)
         How fast the path of a seat changes.
+    requests : tuple of Request
+        Those counted, in order.
     """
 
     scenario: Scenario
@@ -64,6 +68,7 @@ class Moments:
     seat: np.ndarray
     together: np.ndarray
     rate_m_per_s: np.ndarray
+    requests: tuple[Request, ...]
 
     @property
     def slots(self) -> int:
@@ -107,6 +112,13 @@ def moments_of(
     allowed = all_allowed(of_seats) & shadow_free
     allowed &= _of_requests(scenario, sky, placement, of_seats, asked)[:, :, None]
     allowed &= _accepted(scenario, seats, asked)[:, None, :]
+    for star, row in enumerate(asked):
+        free = second_pair_free(scenario, sky, placement.vectors_m, scenario.requests[row], star)
+        if free is not None:
+            pair_free[:, star] &= free
+    reserved = reserved_time(sky.times, [seat.telescope or "" for seat in seats], scenario.reserved)
+    if reserved is not None:
+        allowed &= reserved.allowed[None]
     seat = np.packbits(np.moveaxis(allowed, -1, 0), axis=-1)
     together = np.packbits(pair_free, axis=-1)
     for number, (i, j) in enumerate(itertools.combinations(range(len(seats)), 2)):
@@ -123,6 +135,7 @@ def moments_of(
         seat=seat,
         together=together,
         rate_m_per_s=path_rate_m_per_s(sky.direction, placement.vectors_m, site.latitude_deg),
+        requests=tuple(scenario.requests[row] for row in asked),
     )
 
 
@@ -155,10 +168,13 @@ def _accepted(scenario: Scenario, seats: Sequence[Seat], asked: Sequence[int]) -
     """Which seats each request accepts: bright enough for the class, and among the telescopes asked for."""
     found = np.zeros((len(asked), len(seats)), dtype=bool)
     movable = {t.name: t.telescope_class for t in scenario.array.telescopes if t.movable}
+    known = {own.name: own for own in scenario.array.telescope_classes}
+    classes_of = [known[seat.telescope_class] for seat in seats]
     for row, request in enumerate(asked):
         wish = scenario.requests[request]
-        combiner = scenario.array.combiner(wish.combiner)
-        found[row] = faint_limit([wish.star], combiner, [seat.telescope_class for seat in seats]).allowed[0]
+        found[row] = bright_enough(scenario, wish, [wish.star], True, classes_of)[0]
+        if wish.extras.second_star is not None:
+            found[row] &= [scenario.array.station(seat.station).inlet_beams == 2 for seat in seats]
         if wish.extras.telescopes:
             classes = {movable[name] for name in wish.extras.telescopes if name in movable}
             found[row] &= [
@@ -172,9 +188,7 @@ def _accepted(scenario: Scenario, seats: Sequence[Seat], asked: Sequence[int]) -
 
 def _mixed(scenario: Scenario, asked: Sequence[int]) -> np.ndarray:
     """Whether the combiner of each request takes telescopes of different classes, (request,)."""
-    return np.array(
-        [scenario.array.combiner(scenario.requests[row].combiner).mixed_classes for row in asked], dtype=bool
-    )
+    return np.array([scenario.combiner_of(scenario.requests[row]).mixed_classes for row in asked], dtype=bool)
 
 
 def _shadows(sky: NightSky, placement: Placement, seats: Sequence[Seat]) -> tuple[np.ndarray, np.ndarray]:

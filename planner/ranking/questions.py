@@ -96,9 +96,7 @@ def ranking_of(question: RankQuestion, tell: Tell) -> Ranking:
     """
     scenario = question.scenario
     asked = tuple(
-        row
-        for row, wish in enumerate(scenario.requests)
-        if scenario.array.combiner(wish.combiner).beams <= question.size
+        row for row, wish in enumerate(scenario.requests) if scenario.combiner_of(wish).beams <= question.size
     )
     seats = seats_of(scenario.array)
     placement = seating(scenario.array, seats)
@@ -267,8 +265,8 @@ def _ranked(field: _Field, row: int, nights: list[tuple[datetime.date, NightSky]
             for seat in chosen
         )
     )
-    combiners = {scenario.requests[k].combiner for k in field.asked}
-    shortest = min((min(scenario.array.combiner(name).wavelengths_um) for name in combiners), default=np.inf)
+    combiners = [scenario.combiner_of(scenario.requests[k]) for k in field.asked]
+    shortest = min((min(own.wavelengths_um) for own in combiners), default=np.inf)
     longest = float(field.longest_m[row])
     return Ranked(
         seats=chosen,
@@ -300,14 +298,17 @@ def _lines(
     """The delay lines that serve most of what the subarray can do in the first night, by the scheduler."""
     restricted = with_subarray(field.question.scenario, chosen, field.asked)
     array = restricted.array
-    combiners = [own for own in array.combiners if own.beams == len(chosen)]
+    alike: dict[tuple[str, str | None, bool], list[int]] = {}
+    for k, wish in enumerate(restricted.requests):
+        if array.combiner(wish.combiner).beams == len(chosen):
+            dual = wish.extras.second_star is not None
+            alike.setdefault((wish.combiner, wish.extras.spectral_setup, dual), []).append(k)
     limits = night_limits(restricted, nights[0][1], NAME)
     names = telescopes_for(field.question.scenario.array, chosen, field.question.scenario.night.configuration)
     telescopes = tuple(sorted(limits.placement.telescopes.index(name) for name in names))
     lines: dict[int, int] = {}
-    for combiner in combiners:
-        rows = [k for k, wish in enumerate(restricted.requests) if wish.combiner == combiner.name]
-        served = assign_lines(limits, combiner, telescopes, rows) if rows else {}
+    for (combiner, setup, _), rows in alike.items():
+        served = assign_lines(limits, array.combiner(combiner, setup), telescopes, rows)
         if served:
             best = max(served, key=lambda row: (restricted.requests[row].priority, -row))
             lines = dict(zip(served[best].telescopes, served[best].lines, strict=True))

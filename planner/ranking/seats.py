@@ -46,6 +46,7 @@ def seating(array: Array, seats: Sequence[Seat]) -> Placement:
         vectors_m=station_vectors_m(array, stations) - np.array(array.middle_m),
         fixed_path_m=np.array([array.station(name).fixed_path_m for name in stations], dtype=float),
         horizons=tuple(array.station(name).horizon_deg for name in stations),
+        inlet_beams=tuple(array.station(name).inlet_beams for name in stations),
     )
 
 

@@ -91,7 +91,7 @@ def truth_of(
         of_request = np.zeros(len(problem.value), dtype=int)
         for candidate, cells in enumerate(problem.cells):
             of_request[cells] = problem.request[candidate]
-        for cell in filled:
+        for cell in filled[filled < len(problem.value) - problem.musts]:
             by_request[of_request[cell]] += problem.value[cell] / len(nights)
         told.append((date, solution.score, solution.bound, len(solution.chosen)))
     return Truth(tuple(told)), by_request

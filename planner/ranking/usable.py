@@ -1,4 +1,4 @@
-"""When every subarray can be used, on the best of all assignments of delay lines, as bits."""
+"""When every subarray can be used, on the best of all settings of the light path, as bits."""
 
 from __future__ import annotations
 
@@ -8,56 +8,110 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.feasibility.lines import line_kinds
 from planner.geometry.baselines import pairs
 from planner.ranking.answers import Seat
+from planner.ranking.light import air_bits, tracker_bits
 from planner.ranking.moments import Moments, Stroke, pair_bits, rate_bits
 from planner.scenario.array import Array, Combiner
+from planner.scenario.light_path import RoutingMode
+from planner.scheduling.routes import (
+    line_kinds,
+    matching,
+    modes_for,
+    reach_of,
+    segments_of,
+    serving,
+    usable_stroke_m,
+)
 
 CHUNK_BYTES = 48_000_000  # of gathered bits at once
 
 
+_Given = tuple[tuple[Stroke, ...], tuple[float, ...], tuple[float, ...], tuple[bool, ...]]
+
+
 @dataclass(frozen=True)
 class LineChoice:
-    """What one choice of lines gives to the beams, and which subarrays it can serve.
+    """What one choice of lines, inputs and path segments gives the beams, and which subarrays it can serve.
 
     Attributes
     ----------
     strokes : tuple of stroke
-        One for each beam.
+        One for each beam: the part that the combiner can use.
     rates : tuple of float
         Path per second that each carriage can follow, metres of light.
+    path_m : tuple of float
+        Constant path of each beam: its segment and its input.
+    in_air : tuple of bool
     serves : ndarray of bool (subarray,)
     """
 
     strokes: tuple[Stroke, ...]
     rates: tuple[float, ...]
+    path_m: tuple[float, ...]
+    in_air: tuple[bool, ...]
     serves: np.ndarray
 
 
-def line_choices_of(array: Array, seats: Sequence[Seat], members: np.ndarray) -> list[LineChoice]:
-    """Return every combination of strokes and carriages that different lines can give to the beams.
+def line_choices_of(
+    array: Array, seats: Sequence[Seat], members: np.ndarray, combiner: Combiner, dual_feed: bool = False
+) -> list[LineChoice]:
+    """Return every combination of strokes, carriages and constant paths that the beams can be given.
 
-    Lines of one kind are counted, not told apart; kinds with the same strokes
-    and carriages make one choice that serves what any of them does.
+    Lines of one kind are counted, not told apart; combinations that give the
+    same make one choice that serves what any of them does.
     """
-    kinds = line_kinds(array)
-    lines = [array.delay_lines[kind[0]] for kind in kinds]
-    serves = np.array([[not own.stations or seat.station in own.stations for own in lines] for seat in seats])
-    beams = members.shape[1]
-    found: dict[tuple[tuple[Stroke, ...], tuple[float, ...]], np.ndarray] = {}
-    for chosen in itertools.product(range(len(kinds)), repeat=beams):
-        if any(chosen.count(kind) > len(kinds[kind]) for kind in set(chosen)):
-            continue
-        mask = np.logical_and.reduce([serves[members[:, k], kind] for k, kind in enumerate(chosen)])
-        if not mask.any():
-            continue
-        key = (
-            tuple(lines[kind].stroke_m for kind in chosen),
-            tuple(lines[kind].tracking_speed_mm_per_s / 1e3 * lines[kind].path_per_travel for kind in chosen),
-        )
-        found[key] = found[key] | mask if key in found else mask
-    return [LineChoice(strokes, rates, mask) for (strokes, rates), mask in found.items()]
+    found: dict[_Given, np.ndarray] = {}
+    for mode, led in _modes(array, seats, members, combiner, dual_feed):
+        kinds = line_kinds(array, mode)
+        lines = [array.delay_lines[kind[0]] for kind in kinds]
+        serves = np.array([[k[0] in serving(array, seat.station) for k in kinds] for seat in seats])
+        for chosen in itertools.product(range(len(kinds)), repeat=members.shape[1]):
+            if any(chosen.count(kind) > len(kinds[kind]) for kind in set(chosen)):
+                continue
+            inputs = matching([reach_of(mode, lines[kind].name) for kind in chosen], combiner.beams)
+            mask = np.logical_and.reduce([led, *(serves[members[:, k], n] for k, n in enumerate(chosen))])
+            if inputs is None or not mask.any():
+                continue
+            own = [lines[kind] for kind in chosen]
+            rates = tuple(line.tracking_speed_mm_per_s / 1e3 * line.path_per_travel for line in own)
+            strokes = tuple(usable_stroke_m(line, combiner) for line in own)
+            air = tuple(line.medium == "air" for line in own)
+            inner = [combiner.constant_path_m[number] for number in inputs]
+            for path, fits in _segments(array, seats, members, inner):
+                if (mask & fits).any():
+                    key: _Given = (strokes, rates, path, air)
+                    found[key] = found[key] | (mask & fits) if key in found else mask & fits
+    return [LineChoice(*given, mask) for given, mask in found.items()]
+
+
+def _modes(
+    array: Array, seats: Sequence[Seat], members: np.ndarray, combiner: Combiner, dual_feed: bool
+) -> Iterator[tuple[RoutingMode | None, np.ndarray]]:
+    """Each routing mode with the subarrays that it can lead to the combiner."""
+    classes = {own.name: own for own in array.telescope_classes}
+    of_seat = [classes[seat.telescope_class] for seat in seats]
+    kinds = [tuple(dict.fromkeys(of_seat[k] for k in row)) for row in members.tolist()]
+    able = {kind: modes_for(array, combiner, kind, dual_feed) for kind in dict.fromkeys(kinds)}
+    for number in sorted({number for modes in able.values() for number in modes}):
+        led = np.array([number in able[kind] for kind in kinds], dtype=bool)
+        yield (array.routing_modes[number] if number >= 0 else None), led
+
+
+def _segments(
+    array: Array, seats: Sequence[Seat], members: np.ndarray, inner_m: Sequence[float]
+) -> Iterator[tuple[tuple[float, ...], np.ndarray]]:
+    """Each choice of path segments as constant paths, with the subarrays whose stations it serves."""
+    if not array.path_segments:
+        yield tuple(inner_m), np.ones(len(members), dtype=bool)
+        return
+    of_seat = [segments_of(array, seat.station) for seat in seats]
+    every = sorted({segment for own in of_seat for segment in own})
+    serves = {segment: np.array([segment in own for own in of_seat]) for segment in every}
+    for chosen in itertools.product(every, repeat=members.shape[1]):
+        fits = np.logical_and.reduce([serves[s][members[:, k]] for k, s in enumerate(chosen)])
+        added = [array.path_segments[s].path_m if s >= 0 else 0.0 for s in chosen]
+        yield tuple(own + more for own, more in zip(inner_m, added, strict=True)), fits
 
 
 def pair_numbers(members: np.ndarray, seats: int) -> np.ndarray:
@@ -92,15 +146,18 @@ def usable_bits(
     numbers = pair_numbers(members, moments.path_m.shape[2])
     shape = (len(rows), moments.together.shape[2])
     found = np.zeros((len(members), *shape), dtype=np.uint8)
-    packed: dict[tuple[Stroke, Stroke, float], np.ndarray] = {}
+    packed: dict[tuple[Stroke, Stroke, float, bool], np.ndarray] = {}
     fast: dict[float, np.ndarray | None] = {}
-    constant = combiner.constant_path_m
 
     def of_pair(choice: LineChoice, k: int) -> np.ndarray:
         i, j = inner[k]
-        key = (choice.strokes[i], choice.strokes[j], round(constant[j] - constant[i], 9))
+        constant = round(choice.path_m[j] - choice.path_m[i], 9)
+        in_air = choice.in_air[i] and choice.in_air[j] and combiner.air_contrast_min > 0
+        key = (choice.strokes[i], choice.strokes[j], constant, in_air)
         if key not in packed:
-            packed[key] = pair_bits(moments, rows, key[:2], key[2])
+            packed[key] = pair_bits(moments, rows, key[:2], constant)
+            if in_air:
+                packed[key] &= air_bits(moments, rows, combiner, constant)
         return packed[key]
 
     def of_beam(choice: LineChoice, k: int) -> np.ndarray | None:
@@ -121,7 +178,8 @@ def usable_bits(
                 if beam is not None:
                     bits &= beam[members[part, k]]
             found[part] |= bits
-    return found
+    linked = tracker_bits(moments, rows, members, numbers)
+    return found if linked is None else found & linked
 
 
 def _parts(chosen: np.ndarray, shape: tuple[int, ...]) -> Iterator[np.ndarray]:

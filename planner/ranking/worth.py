@@ -103,7 +103,7 @@ def worth_of(
     served, chained = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     estimates = np.zeros(shape)
     known = [
-        known_cells(nights, row, scenario.requests[r], scenario.array.combiner(scenario.requests[r].combiner))
+        known_cells(nights, row, scenario.requests[r], scenario.combiner_of(scenario.requests[r]))
         for row, r in enumerate(asked)
     ]
     union = [np.zeros((len(members), max(1, (len(own) + 63) // 64)), dtype=np.uint64) for own in known]
@@ -137,7 +137,7 @@ def worth_of(
 
 def step_slots(scenario: Scenario, combiner: Combiner) -> int:
     """Return how many slots a science step lasts, rounded up."""
-    return max(1, int(np.ceil(combiner.science_recording_s / scenario.night.slot_s)))
+    return max(1, int(np.ceil(combiner.recording_s[True] / scenario.night.slot_s)))
 
 
 def _groups(
@@ -149,18 +149,19 @@ def _groups(
 ) -> list[_Group]:
     found = []
     size = members.shape[1]
-    for combiner in scenario.array.combiners:
-        rows = np.array(
-            [k for k, r in enumerate(asked) if scenario.requests[r].combiner == combiner.name], dtype=int
-        )
-        if not len(rows):
-            continue
+    alike: dict[tuple[str, str | None, bool], list[int]] = {}
+    for place, request in enumerate(asked):
+        wish = scenario.requests[request]
+        dual = wish.extras.second_star is not None
+        alike.setdefault((wish.combiner, wish.extras.spectral_setup, dual), []).append(place)
+    for (name, setup, dual), places in alike.items():
+        combiner, rows = scenario.array.combiner(name, setup), np.array(places, dtype=int)
         if combiner.beams == size:
             own, parts = members, np.arange(len(members))[:, None]
         else:
             own = subarrays_of(scenario.array, seats, combiner.beams, listed_only)
             parts = _parts_of(members, own, len(seats))
-        choices = tuple(line_choices_of(scenario.array, seats, own))
+        choices = tuple(line_choices_of(scenario.array, seats, own, combiner, dual))
         found.append(_Group(combiner, rows, own, choices, parts))
     return found
 

@@ -23,6 +23,7 @@ from planner.scenario.light_path import (
     PathSegment,
     RoutingMode,
     SpectralSetup,
+    check_further_limits,
 )
 from planner.scenario.values import (
     Name,
@@ -278,6 +279,7 @@ class Combiner(Part):
             raise ValueError(f"has {len(self.beam_path_m)} beam_path_m values for {self.beams} beams")
         if not self.limiting_magnitude:
             raise ValueError("has an empty limiting_magnitude, so no telescope class can use it")
+        check_further_limits(self.further_limits)
         return self
 
 
@@ -332,7 +334,7 @@ class Array(Part):
     def combiner(self, name: str, setup: str | None = None) -> Combiner:
         """Return the combiner of that name, in a spectral setup if one is named; else KeyError."""
         own = _named(self.combiners, name)
-        if setup is None:
+        if setup is None or setup == own.setup_name:
             return own
         chosen = _named(tuple(s for s in self.spectral_setups if s.combiner == name), setup)
         return own.model_copy(update=chosen.changes())

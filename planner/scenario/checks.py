@@ -22,6 +22,12 @@ NAMED = {
     "delay_line": "delay line",
     "combiner": "combiner",
     "configuration": "configuration",
+    "routing_mode": "routing mode",
+    "path_segment": "path segment",
+    "fringe_tracker": "fringe tracker",
+    "beam_sensor": "beam-position sensor",
+    "internal_calibration": "internal calibration",
+    "reserved": "reserved time",
 }
 # Keys of a table that name something of another kind.
 REFERENCES = (
@@ -33,8 +39,25 @@ REFERENCES = (
     ("configuration", "placement", "station"),
     ("night", "configuration", "configuration"),
     ("request", "telescopes", "telescope"),
+    ("combiner", "further_limits", "telescope_class"),
+    ("combiner", "routing_modes", "routing_mode"),
+    ("combiner", "fringe_tracker", "fringe_tracker"),
+    ("combiner", "beam_sensor", "beam_sensor"),
+    ("routing_mode", "compression", "telescope_class"),
+    ("routing_mode", "inputs", "delay_line"),
+    ("path_segment", "stations", "station"),
+    ("spectral_setup", "combiner", "combiner"),
+    ("spectral_setup", "limiting_magnitude", "telescope_class"),
+    ("spectral_setup", "further_limits", "telescope_class"),
+    ("fringe_tracker", "group_delay_limit", "telescope_class"),
+    ("fringe_tracker", "phase_limit", "telescope_class"),
+    ("beam_sensor", "limiting_magnitude", "telescope_class"),
+    ("internal_calibration", "combiners", "combiner"),
+    ("reserved", "telescopes", "telescope"),
 )
-KEYS_ARE_NAMES = {("combiner", "limiting_magnitude")}
+# Tables in which the keys are the names, and tables of such tables.
+KEYS_ARE_NAMES = {"limiting_magnitude", "compression", "inputs", "group_delay_limit", "phase_limit"}
+INNER_KEYS_ARE_NAMES = {"further_limits"}
 
 
 @dataclass(frozen=True)
@@ -82,7 +105,6 @@ def agreement_problems(draft: Draft) -> list[Problem]:
         *_twice(draft),
         *_unknown(draft),
         *_empty_tables(draft),
-        *_magnitudes(draft),
         *_observed_beams(draft),
     ]
 
@@ -118,47 +140,56 @@ def _unknown(draft: Draft) -> list[Problem]:
     problems = []
     for kind, key, wanted in REFERENCES:
         for item in draft.items(kind):
-            problems += _unknown_in(draft, item, named_in(item, kind, key), wanted)
+            problems += _unknown_in(draft, item, named_in(item, key), wanted)
     for item in draft.items("configuration"):
         value = item.raw.get("placement")
         keys = value if isinstance(value, dict) else {}
         problems += _unknown_in(draft, item, [(("placement", key), key) for key in keys], "telescope")
+    targets = dict.fromkeys(draft.star_names("targets") or ())
     for item in draft.items("request"):
-        problems += _unknown_target(draft, item)
+        problems += _unknown_target(draft, item, targets)
     for item in draft.rows.get("targets", ()):
         name = item.text("combiner")
         problems += _unknown_in(draft, item, [(("combiner",), name)] if name else [], "combiner")
     for item in draft.rows.get("history", ()):
-        problems += _unknown_target(draft, item)
+        problems += _unknown_target(draft, item, targets)
         name = item.text("combiner")
         problems += _unknown_in(draft, item, [(("combiner",), name)] if name else [], "combiner")
         problems += _unknown_in(draft, item, item.texts("stations"), "station")
     return problems
 
 
-def named_in(item: Item, kind: str, key: str) -> list[tuple[Loc, str]]:
+def named_in(item: Item, key: str) -> list[tuple[Loc, str]]:
     """Return the names that stand under a key, be it one, a list or a table, and where."""
-    if (kind, key) in KEYS_ARE_NAMES:
-        value = item.raw.get(key)
+    value = item.raw.get(key)
+    if key in KEYS_ARE_NAMES:
         return [((key, name), name) for name in value] if isinstance(value, dict) else []
+    if key in INNER_KEYS_ARE_NAMES:
+        tables = value.items() if isinstance(value, dict) else ()
+        return [
+            ((key, row, name), name) for row, inner in tables if isinstance(inner, dict) for name in inner
+        ]
     single = item.text(key)
     return [((key,), single)] if single else item.texts(key)
 
 
 def _unknown_in(draft: Draft, item: Item, named: Iterable[tuple[Loc, str]], wanted: str) -> list[Problem]:
     known = draft.names(wanted)
-    if not known:
+    if known is None:
         return []
     file, label = draft.files["array"], NAMED[wanted]
+    table = f"Add it as a [[{wanted}]], or leave it out here."
     return [
-        item.place.problem(loc, f"{shown(name)} is not a {label} of {file}", among(name, known))
+        item.place.problem(
+            loc, f"{shown(name)} is not a {label} of {file}", among(name, known) if known else table
+        )
         for loc, name in named
         if name not in known
     ]
 
 
-def _unknown_target(draft: Draft, item: Item) -> list[Problem]:
-    known, name = draft.star_names("targets"), item.text("target")
+def _unknown_target(draft: Draft, item: Item, known: Mapping[str, None]) -> list[Problem]:
+    name = item.text("target")
     if not known or name is None or name in known:
         return []
     found = f"{shown(name)} is not a target of {draft.files['targets']}"
@@ -195,44 +226,3 @@ def _empty_tables(draft: Draft) -> list[Problem]:
         for role, table in draft.tables.items()
         if not table.rows
     ]
-
-
-def _magnitudes(draft: Draft) -> list[Problem]:
-    """Bands in which a combiner works and the stars have no magnitude."""
-    bands = {
-        item.text("name"): item.text("band") for item in draft.items("combiner") if "band" not in item.broken
-    }
-    problems: list[Problem] = []
-    needed: dict[str, str] = {}
-    for item in draft.rows.get("targets", ()):
-        combiner = item.text("combiner") or ""
-        band = bands.get(combiner)
-        if band is None:
-            continue
-        needed.setdefault(band, f"but combiner {shown(combiner)} works in {band}")
-        column = f"mag_{band}"
-        if column in draft.tables["targets"].columns and not _has(item, column):
-            remedy = f"Give the star's magnitude in {band}."
-            key = f"{item.place.key}, {column}"
-            problems.append(Problem(item.place.file, key, f"is empty, {needed[band]}", remedy))
-    for role, table in draft.tables.items():
-        for band, why in needed.items() if table.rows else ():
-            problems += _no_magnitude(table, draft.rows[role], band, why)
-    return problems
-
-
-def _no_magnitude(table: StarTable, rows: Iterable[Item], band: str, why: str) -> list[Problem]:
-    """A band that the table lacks, or that no calibrator has a magnitude in."""
-    column = f"mag_{band}"
-    if column not in table.columns:
-        remedy = f"Add this column: magnitude in {band}."
-        return [Problem(table.file, column, f"is missing, {why}", remedy)]
-    if table.kind.role == "targets" or any(_has(item, column) for item in rows):
-        return []
-    remedy = f"Give the magnitude in {band} of at least one calibrator."
-    return [Problem(table.file, column, f"is empty in every row, {why}", remedy)]
-
-
-def _has(item: Item, column: str) -> bool:
-    """Whether a cell is filled, or was refused for another reason."""
-    return column in item.raw or column in item.broken

@@ -27,6 +27,13 @@ from planner.scenario.values import (
 Input = Annotated[int, Field(strict=True, ge=1, le=6)]
 
 
+def check_further_limits(limits: dict[str, dict[str, float]]) -> None:
+    """Refuse a band recorded at the same time in which no telescope class has a limit."""
+    for band, classes in limits.items():
+        if not classes:
+            raise ValueError(f"has nothing in further_limits for {band!r}, so no telescope class can use it")
+
+
 class RoutingMode(Part):
     """A named state of the routing optics, for the whole array."""
 
@@ -82,6 +89,13 @@ class SpectralSetup(Part):
         default=None, description="Recording time on a calibrator."
     )
     overhead_s: Seconds | None = Field(default=None, description="Time added to each recording.")
+
+    @model_validator(mode="after")
+    def _limits(self) -> SpectralSetup:
+        if self.limiting_magnitude == {}:
+            raise ValueError("has an empty limiting_magnitude, so no telescope class can use it")
+        check_further_limits(self.further_limits or {})
+        return self
 
     def changes(self) -> dict[str, Any]:
         """Return the combiner's keys that this setup changes."""
@@ -140,6 +154,12 @@ class BeamSensor(Part):
     limiting_magnitude: dict[str, Number] = Field(
         description="Faintest magnitude for each telescope class; a class not named cannot be held."
     )
+
+    @model_validator(mode="after")
+    def _limits(self) -> BeamSensor:
+        if not self.limiting_magnitude:
+            raise ValueError("has an empty limiting_magnitude, so it can hold no telescope class")
+        return self
 
 
 class DualFeed(Part):

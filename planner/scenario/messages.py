@@ -12,6 +12,7 @@ import datetime
 import json
 import math
 import re
+import types
 import typing
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -153,25 +154,50 @@ def _first_look(model: type[Part], values: Mapping[str, Any], place: Place) -> t
     for name, info in model.model_fields.items():
         if name not in values:
             continue
-        if info.annotation in (datetime.date, datetime.datetime):
-            told = _time_problem(info.annotation, values[name])
+        wanted = _without_none(info.annotation)
+        if wanted in (datetime.date, datetime.datetime):
+            told = _time_problem(wanted, values[name])
             if told is not None:
                 problems.append(place.problem((name,), told[0], f"{told[1]}: {described(model, name)}"))
                 wrong.add(name)
-        inner = _part_inside(info.annotation)
-        if inner is not None and isinstance(values[name], list):
-            for number, value in enumerate(values[name]):
-                told_inside = _inner_problems(inner, value, place, (name, number))
-                problems += told_inside
-                wrong |= {name} if told_inside else set()
+        told_inside = _problems_inside(wanted, values[name], place, name)
+        problems += told_inside
+        wrong |= {name} if told_inside else set()
     return problems, wrong
 
 
-def _inner_problems(inner: type[Part], value: Any, place: Place, loc: Loc) -> tuple[Problem, ...]:
+def _without_none(annotation: Any) -> Any:
+    """The X of ``X | None``; any other annotation as it is."""
+    if typing.get_origin(annotation) not in (typing.Union, types.UnionType):
+        return annotation
+    given = [kind for kind in typing.get_args(annotation) if kind is not type(None)]
+    return given[0] if len(given) == 1 else annotation
+
+
+def _problems_inside(wanted: Any, value: Any, place: Place, name: str) -> list[Problem]:
+    """Problems with the table that a field holds, or with each of a list of tables."""
+    if _is_part(wanted):
+        return [] if isinstance(value, Part) else _inner_problems(wanted, value, place, (name,))
+    inner = typing.get_args(wanted)[:1] if typing.get_origin(wanted) is tuple else ()
+    if not inner or not _is_part(inner[0]) or not isinstance(value, list):
+        return []
+    return [
+        problem
+        for number, table in enumerate(value)
+        for problem in _inner_problems(inner[0], table, place, (name, number))
+    ]
+
+
+def _is_part(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, Part)
+
+
+def _inner_problems(inner: type[Part], value: Any, place: Place, loc: Loc) -> list[Problem]:
     if not isinstance(value, dict):
-        remedy = f"Write a table with {' and '.join(inner.model_fields)}."
-        return (place.problem(loc, f"is {shown(value)}, not a table", remedy),)
-    return checked(inner, value, Place(place.file, place.path(loc), str(loc[0]))).problems
+        *most, last = (name for name, field in inner.model_fields.items() if field.is_required())
+        listed = f"{', '.join(most)} and {last}" if most else last
+        return [place.problem(loc, f"is {shown(value)}, not a table", f"Write a table with {listed}.")]
+    return list(checked(inner, value, Place(place.file, place.path(loc), str(loc[0]))).problems)
 
 
 def unknown_keys(
@@ -189,12 +215,6 @@ def unknown_keys(
         if guess and guess not in given:
             meant.add(guess)
     return problems, meant
-
-
-def _part_inside(annotation: Any) -> type[Part] | None:
-    """The model in a field that is a list of tables, such as ``tuple[Window, ...]``."""
-    inner = typing.get_args(annotation)[:1] if typing.get_origin(annotation) is tuple else ()
-    return inner[0] if inner and isinstance(inner[0], type) and issubclass(inner[0], Part) else None
 
 
 def _time_problem(wanted: Any, value: Any) -> tuple[str, str] | None:
@@ -234,7 +254,9 @@ def _patched(model: type[Part], values: Mapping[str, Any], wrong: set[str]) -> d
 def _stand_in(model: type[Part], name: str) -> Any:
     if name in STAND_IN_TIMES:
         return STAND_IN_TIMES[name]
-    for candidate in STAND_INS:
+    annotation = model.model_fields[name].annotation
+    allowed = typing.get_args(annotation) if typing.get_origin(annotation) is typing.Literal else ()
+    for candidate in (*allowed, *STAND_INS):
         try:
             model.model_validate({name: candidate})
         except ValidationError as error:

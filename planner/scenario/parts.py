@@ -118,7 +118,7 @@ class Item:
         """Return the value in force under ``key``, default included; None when it was refused."""
         if key in self.broken:
             return None
-        return self.raw.get(key, self.model.model_fields[key].get_default())
+        return self.raw.get(key, self.model.model_fields[key].get_default(call_default_factory=True))
 
 
 def read_sections(

@@ -14,9 +14,11 @@ from typing import Any, cast
 
 from planner.errors import InputProblems, Problem
 from planner.scenario.array import Array
+from planner.scenario.bands import magnitude_problems
 from planner.scenario.checks import Draft, agreement_problems
 from planner.scenario.files import SCENARIO_FILE, name_problem, read_toml, scenario_folder
 from planner.scenario.history import observation_items
+from planner.scenario.light_checks import light_problems
 from planner.scenario.messages import Place, checked, unknown_keys
 from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras, ScenarioFile
 from planner.scenario.parts import ARRAY_SECTIONS, SCENARIO_SECTIONS, Item, read_sections
@@ -95,7 +97,8 @@ def _sound(folder: str | Path) -> tuple[str, ScenarioFile, Draft]:
     path = scenario_folder(folder)
     name, problems = _folder_name(path)
     draft, top, found = _read(path)
-    problems += [*found, *agreement_problems(draft), *standing_problems(draft)]
+    problems += [*found, *agreement_problems(draft), *magnitude_problems(draft)]
+    problems += [*standing_problems(draft), *light_problems(draft)]
     if problems or top is None:
         raise InputProblems(_in_order(problems, draft.files))
     return name, top, draft
@@ -232,12 +235,19 @@ def _request(item: Item, extras: Mapping[str, RequestExtras]) -> Request:
 
 
 def _unwritten(place: Place, part: Part) -> list[tuple[str, str, Any]]:
-    """Fields of a part that stand at their default."""
-    return [
-        (place.file, place.path((name,)), getattr(part, name))
-        for name in type(part).model_fields
-        if name not in part.model_fields_set
-    ]
+    """Fields of a part, and of the tables in it, that stand at their default."""
+    listed: list[tuple[str, str, Any]] = []
+    for name in type(part).model_fields:
+        value = getattr(part, name)
+        if name not in part.model_fields_set:
+            listed.append((place.file, place.path((name,)), value))
+        elif isinstance(value, Part):
+            listed += _unwritten(Place(place.file, place.path((name,))), value)
+        elif isinstance(value, tuple):
+            for number, inner in enumerate(value):
+                if isinstance(inner, Part):
+                    listed += _unwritten(Place(place.file, place.path((name, number))), inner)
+    return listed
 
 
 def _unfilled(table: StarTable) -> list[tuple[str, str, Any]]:

@@ -121,3 +121,9 @@ class Scenario(Part):
     def combiner_of(self, request: Request) -> Combiner:
         """Return the combiner of a request in the spectral setup that it wants."""
         return self.array.combiner(request.combiner, request.extras.spectral_setup)
+
+    def science_step_s(self, request: Request) -> float:
+        """Return how long a science step of a request takes: recording, overhead, swap of two stars."""
+        second, own = request.extras.second_star, self.array.dual_feed
+        swap_s = own.swap_s if own is not None and second is not None and second.swap else 0.0
+        return self.combiner_of(request).recording_s[True] + swap_s

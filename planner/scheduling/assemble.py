@@ -6,13 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from astropy.time import TimeDelta
+from astropy.time import Time, TimeDelta
 
 from planner import __version__
 from planner.constraints.tonight import NightLimits
 from planner.constraints.verdict import lowest
 from planner.scheduling.candidates import RequestOffer, later_starts
 from planner.scheduling.cpsat import Solution, solver_name
+from planner.scheduling.light import light_limits
+from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit
 from planner.scheduling.plan import (
     Beam,
     EarthOrientation,
@@ -20,13 +22,17 @@ from planner.scheduling.plan import (
     Night,
     NightPlan,
     RequestOutcome,
+    ReservedTime,
     SolverReport,
     Step,
     Visit,
 )
-from planner.scheduling.problem import CandidateTable, NightProblem, candidate_table, wait_ticks
+from planner.scheduling.problem import NightProblem
 from planner.scheduling.reasons import Served, reason
+from planner.scheduling.reserved import Block, reserved_times
+from planner.scheduling.routes import PUPIL
 from planner.scheduling.setup import ticks_up
+from planner.scheduling.table import CandidateTable, candidate_table, wait_ticks
 from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
 from planner.sky.night import utc_text
@@ -42,6 +48,17 @@ class SolvedNight:
     table: CandidateTable
     families: tuple[VisitFamily, ...]
     solution: Solution
+
+    @property
+    def visits(self) -> tuple[int, ...]:
+        """Chosen candidates that are visits, in the order of their start."""
+        return tuple(c for c in self.solution.chosen if self.table.family[c] >= 0)
+
+    @property
+    def placed(self) -> list[tuple[Block, int | None]]:
+        """Time that is not for stars, each with the tick at which it was placed."""
+        start = {int(self.table.family[c]): int(self.table.start_tick[c]) for c in self.solution.chosen}
+        return [(block, start.get(-1 - k)) for k, block in enumerate(self.table.blocks)]
 
 
 def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
@@ -74,9 +91,22 @@ def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
             solver=solver_name(),
         ),
         visits=tuple(visits),
+        reserved=_reserved(solved, visits),
         requests=tuple(_outcome(solved, offer, visits) for offer in solved.offers),
         earth_orientation=_earth_orientation(limits),
     )
+
+
+def _reserved(solved: SolvedNight, visits: Sequence[Visit]) -> tuple[ReservedTime, ...]:
+    """Time that is not for stars, with internal calibrations outside the observations."""
+    dark = solved.limits.sky.dark
+    start, end = dark.start, dark.end
+    if visits:
+        first = Time(visits[0].steps[0].setup_start_utc.rstrip("Z"), scale="utc")
+        last = Time(visits[-1].steps[-1].end_utc.rstrip("Z"), scale="utc")
+        start, end = min(start, first), max(end, last)
+    used = {visit.combiner for visit in visits}
+    return reserved_times(solved.limits, solved.placed, used, (start, end))
 
 
 def _earth_orientation(limits: NightLimits) -> EarthOrientation:
@@ -94,19 +124,23 @@ def _earth_orientation(limits: NightLimits) -> EarthOrientation:
 
 def _visits(solved: SolvedNight) -> list[Visit]:
     """The visits in order, with their set-ups, margins, new cells and latest starts."""
-    chosen = solved.solution.chosen
+    chosen = solved.visits
     filled: dict[int, set[int]] = {}
     visits = []
+    everything = list(solved.solution.chosen)
     for place, candidate in enumerate(chosen):
         family, row = _origin(solved, candidate)
-        start, end = int(family.start_tick[row, 1]), int(family.end_tick[row, 1])
         offer = solved.offers[family.request]
-        codes = offer.fresh(offer.codes[family.facts.subarray][start : end + 1])
+        wish = solved.limits.scenario.requests[family.request]
+        recorded = family.facts.step(wish, science=True).recorded(int(family.start_tick[row, 1]))
+        codes = offer.fresh(offer.codes[family.facts.subarray][recorded])
         before = filled.setdefault(family.request, set())
         new = np.setdiff1d(codes, np.array(sorted(before), dtype=np.int64))
         before.update(new.tolist())
-        previous = chosen[place - 1] if place else None
-        following = chosen[place + 1] if place + 1 < len(chosen) else None
+        # Neighbours may be time that is not for stars.
+        position = everything.index(candidate)
+        previous = everything[position - 1] if position else None
+        following = everything[position + 1] if position + 1 < len(everything) else None
         visits.append(_visit(solved, place, (previous, candidate, following), new))
     return visits
 
@@ -136,6 +170,7 @@ def _visit(
         margins=tuple(_margins(limits, family, row)),
         new_cells=cells_of(new),
         value=request.priority * len(new),
+        **light_of_visit(limits, family, row),
     )
 
 
@@ -163,13 +198,14 @@ def _step(solved: SolvedNight, candidate: int, number: int, setup_start: int) ->
             telescope=limits.placement.telescopes[telescope],
             station=limits.placement.stations[telescope],
             delay_line=lines[line].name,
-            combiner_input=position + 1,
+            combiner_input=(subarray.inputs[position] if subarray.inputs else position) + 1,
             delay_start_m=round(float(family.delay_m[row, number, 0, position]), 6),
             delay_end_m=round(float(family.delay_m[row, number, 1, position]), 6),
             azimuth_start_deg=round(float(family.azimuth_deg[row, number, 0]), 6),
             azimuth_end_deg=round(float(family.azimuth_deg[row, number, 1]), 6),
             altitude_start_deg=round(float(family.altitude_deg[row, number, 0]), 6),
             altitude_end_deg=round(float(family.altitude_deg[row, number, 1]), 6),
+            **light_of_beam(limits, family, row, (number, position)),
         )
         for position, (telescope, line) in enumerate(zip(subarray.telescopes, subarray.lines, strict=True))
     )
@@ -185,6 +221,7 @@ def _step(solved: SolvedNight, candidate: int, number: int, setup_start: int) ->
         end_utc=utc_text(sky.times[end]),
         common_offset_m=round(float(family.offset_m[row, number]), 6),
         beams=beams,
+        **light_of_step(limits, family, row, number),
     )
 
 
@@ -202,12 +239,20 @@ def _margins(limits: NightLimits, family: VisitFamily, row: int) -> list[Margin]
         )
     for number, star in enumerate(stars):
         ticks = slice(int(family.start_tick[row, number]), int(family.end_tick[row, number]) + 1)
-        verdicts = [*limits.of_telescopes, *limits.of_request(request, star, science=number == 1)]
+        verdicts = [
+            *limits.of_telescopes,
+            *limits.of_request(request, star, science=number == 1),
+            *light_limits(limits, family.facts, family.request, star),
+        ]
         found = [(v.limit, v.unit, value) for v, value in lowest(verdicts, star, telescopes, ticks)]
         delay = family.offset_m[row, number] + family.facts.path_m(limits, star)[ticks]
-        stroke = family.facts.stroke_m
-        inside = float(np.min(np.minimum(delay - stroke[:, 0], stroke[:, 1] - delay)))
-        found.append(("delay line stroke", "m", inside))
+        for limit, stroke in (
+            ("delay line stroke", family.facts.whole_stroke_m),
+            (PUPIL, family.facts.stroke_m),
+        ):
+            inside = float(np.min(np.minimum(delay - stroke[:, 0], stroke[:, 1] - delay)))
+            if limit != PUPIL or not np.array_equal(stroke, family.facts.whole_stroke_m):
+                found.append((limit, "m", inside))
         for limit, unit, value in found:
             if np.isfinite(value) and (limit not in worst or value < worst[limit].margin):
                 name = limits.sky.stars[star].name
@@ -225,11 +270,14 @@ def _latest_start(solved: SolvedNight, candidate: int, following: int | None) ->
     if following is None:
         fits = np.ones(len(later.start_tick), dtype=bool)
     else:
-        next_family, next_row = _origin(solved, following)
-        table = candidate_table(limits, (later, next_family.take(np.array([next_row]))))
-        mine, other = np.flatnonzero(table.family == 0), np.flatnonzero(table.family == 1)
-        wait = wait_ticks(limits, table, mine, np.full(len(mine), other[0]))
-        fits = table.end_tick[mine] + wait <= table.start_tick[other[0]]
+        if solved.table.family[following] < 0:
+            fits = later.end_tick[:, 2] <= last
+        else:
+            next_family, next_row = _origin(solved, following)
+            table = candidate_table(limits, (later, next_family.take(np.array([next_row]))))
+            mine, other = np.flatnonzero(table.family == 0), np.flatnonzero(table.family == 1)
+            wait = wait_ticks(limits, table, mine, np.full(len(mine), other[0]))
+            fits = table.end_tick[mine] + wait <= table.start_tick[other[0]]
     for tick, fit in zip(later.start_tick[:, 0].tolist(), fits.tolist(), strict=True):
         if tick != latest + 1 or not fit:
             break

@@ -14,11 +14,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.constraints.brightness import bright_enough
 from planner.constraints.delay_range import delay_range
-from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility, faint_limit
+from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility
 from planner.constraints.tonight import NightLimits
 from planner.geometry.baselines import baseline_vectors_m, lengths_m, pairs
 from planner.geometry.uv import uvw_m
+from planner.scheduling.light import differential_m, light_limits, with_tracking
+from planner.scheduling.reserved import clear_of_reserved
+from planner.scheduling.setup import ticks_up
 from planner.scheduling.subarrays import Subarray, assign_lines, possible_subarrays
 from planner.scheduling.visits import (
     TURNS,
@@ -75,25 +79,33 @@ def _serving_subarrays(limits: NightLimits) -> list[list[Subarray]]:
     """All subarrays with their lines that can serve each request at some slot."""
     scenario, placement = limits.scenario, limits.placement
     serving: list[list[Subarray]] = [[] for _ in scenario.requests]
-    for combiner in scenario.array.combiners:
-        asked = [i for i, request in enumerate(scenario.requests) if request.combiner == combiner.name]
-        stars = [scenario.requests[i].star for i in asked]
-        bright = faint_limit(stars, combiner, [c.name for c in placement.classes]).allowed
+    alike: dict[tuple[int, str | None, bool], list[int]] = {}
+    names = [combiner.name for combiner in scenario.array.combiners]
+    for number, request in enumerate(scenario.requests):
+        own = request.extras
+        key = (names.index(request.combiner), own.spectral_setup, own.second_star is not None)
+        alike.setdefault(key, []).append(number)
+    # In the order of the combiners; within one, of the first request.
+    for _, asked in sorted(alike.items(), key=lambda entry: (entry[0][0], entry[1])):
+        combiner = scenario.combiner_of(scenario.requests[asked[0]])
         wanted: dict[tuple[int, ...], list[int]] = {}
-        for row, request in enumerate(asked):
-            for telescopes in possible_subarrays(placement, combiner, scenario.requests[request]):
-                if bright[row, list(telescopes)].all():
-                    wanted.setdefault(telescopes, []).append(request)
+        for number in asked:
+            wish = scenario.requests[number]
+            bright = bright_enough(scenario, wish, [wish.star], True, placement.classes)[0]
+            for telescopes in possible_subarrays(placement, combiner, wish):
+                if bright[list(telescopes)].all():
+                    wanted.setdefault(telescopes, []).append(number)
         for telescopes, requests in sorted(wanted.items()):
-            for request, subarray in assign_lines(limits, combiner, telescopes, requests).items():
-                serving[request].append(subarray)
+            for number, subarray in assign_lines(limits, combiner, telescopes, requests).items():
+                usable = _in_reach(limits, subarray, number)
+                serving[number].append(with_tracking(limits, number, subarray, usable))
     return serving
 
 
 def _offer(limits: NightLimits, request: int, subarrays: Sequence[Subarray]) -> RequestOffer:
     scenario, effort = limits.scenario, limits.scenario.effort
     wish = scenario.requests[request]
-    combiner = scenario.array.combiner(wish.combiner)
+    combiner = scenario.combiner_of(wish)
     every_pair = baseline_vectors_m(limits.placement.vectors_m)
     before = filled_before(scenario, wish)
     if not subarrays:
@@ -128,6 +140,13 @@ def pair_columns(telescopes: int, chosen: Sequence[int]) -> np.ndarray:
 
 def usable_ticks(limits: NightLimits, subarray: Subarray, request: int) -> np.ndarray:
     """Return the ticks at which a subarray can follow a request's target, (time,)."""
+    facts = facts_of(limits, subarray)
+    kept = [verdict.allowed for verdict in light_limits(limits, facts, request, request)]
+    return np.logical_and.reduce([_in_reach(limits, subarray, request), *kept])
+
+
+def _in_reach(limits: NightLimits, subarray: Subarray, request: int) -> np.ndarray:
+    """The ticks at which everything but the light path's own limits allows a request's target, (time,)."""
     wish = limits.scenario.requests[request]
     telescopes = np.array(subarray.telescopes)
     facts = facts_of(limits, subarray)
@@ -153,10 +172,11 @@ def calibrators_for(
     distance = bracket_distance_deg(limits.sky.direction[:, middle], request, stars)
     telescopes = np.array(facts.subarray.telescopes)
     longest = float(lengths_m(baseline_vectors_m(limits.placement.vectors_m[telescopes])).max())
-    names = [limits.placement.classes[i].name for i in telescopes]
+    classes = [limits.placement.classes[i] for i in telescopes]
+    wish = scenario.requests[request]
     fit = (
         (distance <= scenario.limits.bracket_distance_max_deg)
-        & faint_limit(scenario.calibrators, facts.combiner, names).allowed.all(axis=-1)
+        & bright_enough(scenario, wish, scenario.calibrators, False, classes).all(axis=-1)
         & calibrator_visibility(
             scenario.calibrators, longest, facts.combiner, scenario.limits.calibrator_vis2_min
         ).allowed
@@ -186,7 +206,8 @@ def families_of(limits: NightLimits, request: int, facts: SubarrayFacts) -> list
         offered = []
         for before, after in itertools.product(calibrators, repeat=2):
             family = visit_family(request, facts, (before, science, after), slots, turn)
-            family = family.take(np.flatnonzero(_in_window(outside, family)))
+            kept = _in_window(outside, family) & _not_reserved(limits, family)
+            family = family.take(np.flatnonzero(kept))
             if len(family.start_tick):
                 offered.append(family)
         families += _shortest(offered, limits.scenario.effort.brackets_per_start)
@@ -203,12 +224,22 @@ def _in_window(outside: np.ndarray, family: VisitFamily) -> np.ndarray:
     return outside[family.end_tick[:, 2] + 1] == outside[family.start_tick[:, 0]]
 
 
+def _not_reserved(limits: NightLimits, family: VisitFamily) -> np.ndarray:
+    """True where no time reserved for its telescopes overlaps a visit or its first set-up, (start,)."""
+    names = [limits.placement.telescopes[i] for i in family.facts.subarray.telescopes]
+    capture = int(ticks_up(family.facts.capture_s, limits.sky.tick_s))
+    return clear_of_reserved(limits, names, family.start_tick[:, 0] - capture, family.end_tick[:, 2])
+
+
 def beams_of(limits: NightLimits, facts: SubarrayFacts, request: int, star: int) -> StarOnBeams:
     """Return the request's target or one of its calibrators as a subarray sees it, tick by tick."""
     wish = limits.scenario.requests[request]
     science = star == request
     allowed = limits.allowed(wish, star, np.array(facts.subarray.telescopes), science)
-    return star_on_beams(limits, facts, star, allowed, science)
+    for verdict in light_limits(limits, facts, request, star):
+        allowed = allowed & verdict.allowed
+    ticks = facts.step(wish, science).total
+    return star_on_beams(limits, facts, star, allowed, ticks, differential_m(limits, facts, request, star))
 
 
 def later_starts(limits: NightLimits, family: VisitFamily, row: int, last: int) -> VisitFamily:
@@ -217,7 +248,8 @@ def later_starts(limits: NightLimits, family: VisitFamily, row: int, last: int) 
     stars = [beams_of(limits, family.facts, family.request, star) for star in (before, family.request, after)]
     ticks = np.arange(int(family.start_tick[row, 0]) + 1, last + 1)
     later = visit_family(family.request, family.facts, (stars[0], stars[1], stars[2]), ticks, family.turn)
-    return later.take(np.flatnonzero(_in_window(_outside(limits, family.request), later)))
+    kept = _in_window(_outside(limits, family.request), later) & _not_reserved(limits, later)
+    return later.take(np.flatnonzero(kept))
 
 
 def _shortest(families: Sequence[VisitFamily], most: int) -> list[VisitFamily]:

@@ -105,11 +105,13 @@ def solve_night(problem: NightProblem, effort: float, progress: Progress | None 
     plan = _without_idle(problem, [int(kept[number]) for number in outcome.visits])
     if not problem.possible(plan):
         raise RuntimeError("the chosen visits exclude each other")
-    score, greedy_score = problem.score(plan), problem.score(greedy)
-    if score <= greedy_score:
-        status: Literal["optimal", "feasible"] = "optimal" if greedy_score == bound else "feasible"
-        return Solution(greedy, greedy_score, bound, "greedy", status)
-    made_by: Literal["cp-sat", "local search"] = "cp-sat" if outcome.by_solver else "local search"
+    made_by: Literal["cp-sat", "local search", "greedy"]
+    made_by = "cp-sat" if outcome.by_solver else "local search"
+    if problem.score(plan) <= problem.score(greedy):
+        plan, made_by = greedy, "greedy"
+    # What must be made is worth nothing in the plan's own terms; the bound is of plans that make it as well.
+    must = problem.must_of(plan)
+    score, bound = problem.score(plan) - must, bound - must
     return Solution(plan, score, bound, made_by, "optimal" if score == bound else "feasible")
 
 
@@ -137,7 +139,8 @@ def _solve(problem: NightProblem, effort: float, tell: Progress) -> _Outcome:
         best = max(best, found.visits, key=problem.score)
         return _Outcome(best, max(min(bound, found.bound), problem.score(best)), best != start)
     route = route_of(problem)
-    near = close_programs(requests, route, top, int(np.ceil(bound * NEAR))) or []
+    must = problem.must_value
+    near = close_programs(requests, route, top, must + int(np.ceil((bound - must) * NEAR))) or []
     known = {(p.request, p.visits): p for p in (*top.programs, *near) if p.makeable(clash)}
     found = _choose_programs(problem, groups, list(known.values()), effort * FIRST_SHARE, best)
     spent = found.spent

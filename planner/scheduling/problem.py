@@ -14,7 +14,8 @@ import numpy as np
 
 from planner.constraints.tonight import NightLimits
 from planner.scheduling.candidates import RequestOffer
-from planner.scheduling.setup import capture_s, carriage_s, combiner_change_s, slew_s, ticks_up
+from planner.scheduling.reserved import blocks_of
+from planner.scheduling.table import CandidateTable, candidate_table, longest_wait_ticks, wait_ticks
 from planner.scheduling.visits import VisitFamily
 
 BATCH = 200  # candidates whose pairs are judged at once: some ten thousand pairs
@@ -42,6 +43,9 @@ class NightProblem:
         nights have filled.
     value : ndarray (cell,)
         Priority times value of each cell.
+    musts : int
+        How many of the last requests must be served: time that is not for stars. Each has one cell of its
+        own, at the end of ``value``, worth more than everything else together.
     """
 
     request: np.ndarray
@@ -51,6 +55,18 @@ class NightProblem:
     late: tuple[np.ndarray, ...]
     cells: tuple[np.ndarray, ...]
     value: np.ndarray
+    musts: int = 0
+
+    @property
+    def must_value(self) -> int:
+        """Value of all that must be made."""
+        return int(self.value[len(self.value) - self.musts :].sum())
+
+    def must_of(self, chosen: Sequence[int]) -> int:
+        """Value of what must be made and is, in a set of candidates."""
+        first = len(self.visits_max) - self.musts
+        cells = [cell for c in chosen if self.request[c] >= first for cell in self.cells[c].tolist()]
+        return int(sum(self.value[cell] for cell in cells))
 
     def __len__(self) -> int:
         return len(self.request)
@@ -68,6 +84,7 @@ class NightProblem:
             late=tuple(later[later >= 0] for later in late),
             cells=tuple(self.cells[candidate] for candidate in kept),
             value=self.value,
+            musts=self.musts,
         )
 
     def follows(self, earlier: int, later: int) -> bool:
@@ -88,122 +105,29 @@ class NightProblem:
         return all(self.follows(a, b) for i, a in enumerate(ordered) for b in ordered[i + 1 :])
 
 
-@dataclass(frozen=True)
-class CandidateTable:
-    """Candidates of all families in one order, with what the exact set-up between two needs.
-
-    Attributes
-    ----------
-    family, row : ndarray (candidate,)
-        Where the candidate comes from.
-    start_tick, end_tick : ndarray (candidate,)
-    azimuth_deg, altitude_deg : ndarray (candidate, 2)
-        When the first step starts and the last ends.
-    delay_m : ndarray (candidate, 2, line)
-        The same for each delay line; NaN where the line is not used.
-    telescope_of_line : ndarray (candidate, line)
-        -1 where the line is not used.
-    line_of_telescope : ndarray (candidate, telescope)
-    combiner : ndarray (candidate,)
-    capture_s : ndarray (candidate,)
-    """
-
-    family: np.ndarray
-    row: np.ndarray
-    start_tick: np.ndarray
-    end_tick: np.ndarray
-    azimuth_deg: np.ndarray
-    altitude_deg: np.ndarray
-    delay_m: np.ndarray
-    telescope_of_line: np.ndarray
-    line_of_telescope: np.ndarray
-    combiner: np.ndarray
-    capture_s: np.ndarray
-
-
-def candidate_table(limits: NightLimits, families: Sequence[VisitFamily]) -> CandidateTable:
-    """Lay the candidates of all families out as arrays, ordered by start, then family."""
-    array = limits.scenario.array
-    names = [combiner.name for combiner in array.combiners]
-    counts = [len(family.start_tick) for family in families]
-    number = np.repeat(np.arange(len(families)), counts)
-    row = np.concatenate([np.arange(count) for count in counts]) if families else np.empty(0, dtype=int)
-    total = len(number)
-    first = np.array([families[f].start_tick[r, 0] for f, r in zip(number, row, strict=True)], dtype=int)
-    order = np.lexsort((number, first))
-    number, row = number[order], row[order]
-    delay = np.full((total, 2, len(array.delay_lines)), np.nan)
-    telescope_of_line = np.full((total, len(array.delay_lines)), -1)
-    line_of_telescope = np.full((total, len(limits.placement.telescopes)), -1)
-    pointing = np.zeros((total, 2, 2))
-    ends = np.zeros(total, dtype=int)
-    combiner = np.zeros(total, dtype=int)
-    capture = np.zeros(total)
-    for f, family in enumerate(families):
-        here = np.flatnonzero(number == f)
-        rows = row[here]
-        lines, telescopes = family.facts.subarray.lines, family.facts.subarray.telescopes
-        for beam, (line, telescope) in enumerate(zip(lines, telescopes, strict=True)):
-            delay[here, 0, line] = family.delay_m[rows, 0, 0, beam]
-            delay[here, 1, line] = family.delay_m[rows, 2, 1, beam]
-            telescope_of_line[here, line] = telescope
-            line_of_telescope[here, telescope] = line
-        for k, angle in enumerate((family.azimuth_deg, family.altitude_deg)):
-            pointing[here, k] = np.stack([angle[rows, 0, 0], angle[rows, 2, 1]], axis=-1)
-        ends[here] = family.end_tick[rows, 2]
-        combiner[here] = names.index(family.facts.combiner.name)
-        capture[here] = capture_s(family.facts.combiner, list(family.facts.classes))
-    return CandidateTable(
-        number, row, np.sort(first), ends, pointing[:, 0], pointing[:, 1],
-        delay, telescope_of_line, line_of_telescope, combiner, capture,
-    )  # fmt: skip
-
-
-def wait_ticks(
-    limits: NightLimits, table: CandidateTable, earlier: np.ndarray, later: np.ndarray
-) -> np.ndarray:
-    """Return the exact set-up between pairs of candidates, whole ticks, (pair,).
-
-    Parameters
-    ----------
-    earlier, later : ndarray (pair,)
-        Candidate numbers.
-    """
-    array, placement = limits.scenario.array, limits.placement
-    names = [combiner.name for combiner in array.combiners]
-    move = combiner_change_s(array, names)[table.combiner[earlier], table.combiner[later]]
-    turned = table.azimuth_deg[later, 0] - table.azimuth_deg[earlier, 1]
-    tilted = table.altitude_deg[later, 0] - table.altitude_deg[earlier, 1]
-    before, after = table.line_of_telescope[earlier], table.line_of_telescope[later]
-    shared = (before >= 0) & (after >= 0)
-    for own in dict.fromkeys(placement.classes):
-        of_class = np.array([c == own for c in placement.classes])
-        moving = (shared & of_class).any(axis=-1)
-        move = np.maximum(move, np.where(moving, slew_s(turned, tilted, own), 0.0))
-    switched = shared & (before != after)
-    for number, line in enumerate(array.delay_lines):
-        run = table.delay_m[later, 0, number] - table.delay_m[earlier, 1, number]
-        carried = carriage_s(np.nan_to_num(run), line)  # a line that only one of the two uses does not count
-        owner, heir = table.telescope_of_line[earlier, number], table.telescope_of_line[later, number]
-        handed = (owner >= 0) & (heir >= 0) & (owner != heir)
-        led = ((after == number) & switched).any(axis=-1)
-        move = np.maximum(move, np.maximum(carried, np.where(handed | led, line.connect_s, 0.0)))
-    return ticks_up(move + table.capture_s[later], limits.sky.tick_s)
-
-
 def night_problem(
     limits: NightLimits, offers: Sequence[RequestOffer]
 ) -> tuple[NightProblem, CandidateTable, tuple[VisitFamily, ...]]:
-    """Build the whole-number problem of a night from what is offered."""
+    """Build the whole-number problem of a night from what is offered, and from time that is not for stars.
+
+    The k-th block is a request after the scenario's own; its candidates share
+    one cell that is worth more than the whole night, so that the best plan holds it.
+    """
     families = tuple(family for offer in offers for family in offer.families)
-    table = candidate_table(limits, families)
+    # What fits nowhere is told in the plan; a block without a start is no candidate.
+    blocks = blocks_of(limits)
+    table = candidate_table(limits, families, blocks)
     first, per_slot = limits.sky.first_slot, limits.sky.ticks_per_slot
     start = (table.start_tick - first) // per_slot
     free, late = _exclusions(limits, table, start)
     cells, value = _cells(limits, offers, families, table)
+    wanted = [request.visits for request in limits.scenario.requests]
     problem = NightProblem(
-        request=np.array([families[f].request for f in table.family], dtype=int),
-        visits_max=np.array([request.visits for request in limits.scenario.requests], dtype=int),
+        request=np.array(
+            [families[f].request if f >= 0 else len(wanted) - 1 - f for f in table.family], dtype=int
+        ),
+        visits_max=np.array([*wanted, *(1 for _ in blocks)], dtype=int),
+        musts=len(blocks),
         start=start,
         free=free,
         late=late,
@@ -219,7 +143,7 @@ def _exclusions(
     """First free slot after each candidate, and later ones that a longer set-up still excludes."""
     first, per_slot = limits.sky.first_slot, limits.sky.ticks_per_slot
     count = len(start)
-    longest = _longest_wait_ticks(limits)
+    longest = longest_wait_ticks(limits)
     # Slots between the end and the longest possible set-up: only there the pair decides.
     low = np.searchsorted(table.start_tick, table.end_tick)
     high = np.searchsorted(table.start_tick, table.end_tick + longest)
@@ -239,26 +163,6 @@ def _exclusions(
     return free, tuple(late)
 
 
-def _longest_wait_ticks(limits: NightLimits) -> int:
-    """No set-up of this array can be longer than this many ticks."""
-    array = limits.scenario.array
-    moves = [combiner.setup_s for combiner in array.combiners]
-    moves += [
-        max(
-            (c.azimuth_range_deg[1] - c.azimuth_range_deg[0]) / c.azimuth_speed_deg_per_s
-            + c.azimuth_settle_s,
-            90.0 / c.altitude_speed_deg_per_s + c.altitude_settle_s,
-        )
-        for c in array.telescope_classes
-    ]
-    moves += [
-        (d.stroke_m[1] - d.stroke_m[0]) / d.path_per_travel / d.speed_m_per_s + d.settle_s + d.connect_s
-        for d in array.delay_lines
-    ]
-    capture = max(capture_s(combiner, list(array.telescope_classes)) for combiner in array.combiners)
-    return int(ticks_up(max(moves) + capture, limits.sky.tick_s)) + 1
-
-
 def _cells(
     limits: NightLimits,
     offers: Sequence[RequestOffer],
@@ -272,12 +176,17 @@ def _cells(
     cached: dict[tuple[int, object, int], np.ndarray] = {}
     cells = []
     for f, r in zip(table.family, table.row, strict=True):
+        if f < 0:
+            cells.append(np.array([int(f)]))
+            continue
         family = families[f]
-        start, end = int(family.start_tick[r, 1]), int(family.end_tick[r, 1])
+        start = int(family.start_tick[r, 1])
         key = (family.request, family.facts.subarray, start)
         if key not in cached:
             offer = offer_of[family.request]
-            codes = offer.fresh(offer.codes[family.facts.subarray][start : end + 1])
+            wish = limits.scenario.requests[family.request]
+            recorded = family.facts.step(wish, science=True).recorded(start)
+            codes = offer.fresh(offer.codes[family.facts.subarray][recorded])
             numbers = []
             for code in codes.tolist():
                 cell = known.setdefault((family.request, code), len(known))
@@ -286,4 +195,6 @@ def _cells(
                 numbers.append(cell)
             cached[key] = np.array(numbers, dtype=int)
         cells.append(cached[key])
+    cells = [len(value) - 1 - own if len(own) and own[0] < 0 else own for own in cells]
+    value += [1 + sum(value)] * len(table.blocks)
     return tuple(cells), np.array(value, dtype=int)

@@ -11,15 +11,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.constraints.brightness import FAINT, brightness_limits
 from planner.constraints.delay_range import held_offset
-from planner.constraints.instrument import faint_limit
 from planner.constraints.tonight import NightLimits
 from planner.constraints.verdict import Verdict
 from planner.constraints.windows import intervals
 from planner.scenario.targets import Request
 from planner.scheduling.candidates import RequestOffer, usable_ticks
+from planner.scheduling.light import light_limits, with_tracking
+from planner.scheduling.routes import PUPIL, settings_without_segments, why_not_led, with_segments
 from planner.scheduling.setup import ticks_up
-from planner.scheduling.subarrays import Subarray, assign_lines, home_lines, possible_subarrays
+from planner.scheduling.subarrays import Subarray, assign_lines, led, possible_subarrays
 from planner.scheduling.visits import facts_of
 from planner.sky.night import NightSky
 from planner.units import DAY_S
@@ -80,27 +82,36 @@ def _usable(limits: NightLimits, offer: RequestOffer) -> bool:
 
 def _instrument(limits: NightLimits, request: Request) -> str | None:
     """What excludes every subarray, whatever the time."""
-    combiner = limits.scenario.array.combiner(request.combiner)
+    combiner = limits.scenario.combiner_of(request)
     subarrays = possible_subarrays(limits.placement, combiner, request)
     if not subarrays:
+        if request.extras.second_star is not None:
+            return (
+                f"{combiner.name} needs {combiner.beams} telescopes on stations whose light inlet lets two "
+                "beams through, and the configuration and the request leave fewer"
+            )
         return (
             f"{combiner.name} needs {combiner.beams} telescopes that it accepts, and the configuration "
             "and the request leave fewer"
         )
-    margin = faint_limit([request.star], combiner, [c.name for c in limits.placement.classes]).margin[0]
-    best = max(float(margin[list(telescopes)].min()) for telescopes in subarrays)
-    if best < 0:
-        return (
-            f"limiting magnitude: {combiner.band} = {request.star.mag[combiner.band]:.2f} is "
-            f"{-best:.2f} mag too faint for {combiner.name}"
-        )
+    verdicts = brightness_limits(limits.scenario, request, [request.star], True, limits.placement.classes)
+    for verdict in verdicts:
+        best = max(float(verdict.margin[0][list(telescopes)].min()) for telescopes in subarrays)
+        if best < 0 and verdict.limit == FAINT:
+            return (
+                f"{FAINT}: {combiner.band} = {request.star.mag[combiner.band]:.2f} is "
+                f"{-best:.2f} mag too faint for {combiner.title}"
+            )
+        if best < 0:
+            short = f"{amount(-best)} {verdict.unit} short" if np.isfinite(best) else "without a number"
+            return f"{verdict.limit}: at best {short} for {combiner.title}"
     return None
 
 
 def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
     """The limit that the science star never keeps for a whole step, or the limits that never meet."""
     request = limits.scenario.requests[offer.request]
-    combiner = limits.scenario.array.combiner(request.combiner)
+    combiner = limits.scenario.combiner_of(request)
     subarrays = offer.subarrays or _any_subarrays(limits, offer.request)
     best: tuple[Subarray, list[Verdict], np.ndarray] | None = None
     for subarray in subarrays:
@@ -113,7 +124,9 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
         ):
             best = (subarray, verdicts, kept)
     if best is None:
-        return "no delay lines can be led to the telescopes of any subarray"
+        chosen = possible_subarrays(limits.placement, combiner, request)[0]
+        array, dual = limits.scenario.array, request.extras.second_star is not None
+        return f"light path: {why_not_led(array, limits.placement, combiner, chosen, dual)}"
     verdicts = best[1]
     names = "-".join(limits.placement.telescopes[i] for i in best[0].telescopes)
     for verdict in verdicts:
@@ -124,7 +137,7 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
                 f"at {clock(limits.sky, tick)} UTC ({names})"
             )
     together = np.logical_and.reduce([v.allowed for v in verdicts])
-    ticks = int(ticks_up(combiner.science_recording_s, limits.sky.tick_s))
+    ticks = int(ticks_up(limits.scenario.science_step_s(request), limits.sky.tick_s))
     longest = max((last - first for first, last in intervals(together)), default=-1)
     if longest < ticks:
         parts = [f"{v.limit} {_hours(limits.sky, v.allowed)}" for v in verdicts if not v.allowed.all()]
@@ -140,15 +153,21 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
 def _any_subarrays(limits: NightLimits, request: int) -> list[Subarray]:
     """Subarrays with any delay lines, for a request that none serves."""
     wish = limits.scenario.requests[request]
-    combiner = limits.scenario.array.combiner(wish.combiner)
-    homes = home_lines(limits.scenario.array, limits.placement)
+    combiner = limits.scenario.combiner_of(wish)
+    array, dual = limits.scenario.array, wish.extras.second_star is not None
     found = []
     for telescopes in possible_subarrays(limits.placement, combiner, wish):
         served = assign_lines(limits, combiner, telescopes, [request])
-        lines = served[request].lines if request in served else tuple(homes[i] for i in telescopes)
-        if min(lines) >= 0:
-            found.append(Subarray(combiner.name, telescopes, lines))
-    return found
+        if request in served:
+            found.append(served[request])
+            continue
+        settings = settings_without_segments(array, limits.placement, combiner, telescopes, dual)
+        found += [
+            led(combiner, telescopes, next(with_segments(array, limits.placement, telescopes, setting)))
+            for setting in settings[:1]
+        ]
+    usable = np.ones(len(limits.sky.times), dtype=bool)
+    return [with_tracking(limits, request, subarray, usable) for subarray in found]
 
 
 def _on_subarray(limits: NightLimits, request: int, subarray: Subarray) -> list[Verdict]:
@@ -162,13 +181,16 @@ def _on_subarray(limits: NightLimits, request: int, subarray: Subarray) -> list[
     found.append(limits.window(wish))
     facts = facts_of(limits, subarray)
     path = facts.path_m(limits, request)[None]
-    ticks = int(ticks_up(facts.combiner.science_recording_s, limits.sky.tick_s))
+    found += light_limits(limits, facts, request, request)
+    ticks = facts.step(wish, science=True).total
     if path.shape[1] > 1:
         rate = facts.carriage_rate(path)
         found.append(Verdict(rate.limit, rate.unit, rate.margin[0].min(axis=-1), ("time",)))
     if path.shape[1] > ticks:
-        margin = held_offset(path, facts.stroke_m, ticks).margin_m[0]
-        found.append(Verdict("delay range", "m", np.pad(margin, (0, ticks), mode="edge"), ("time",)))
+        for limit, stroke in (("delay range", facts.whole_stroke_m), (PUPIL, facts.stroke_m)):
+            if limit != PUPIL or not np.array_equal(stroke, facts.whole_stroke_m):
+                margin = held_offset(path, stroke, ticks).margin_m[0]
+                found.append(Verdict(limit, "m", np.pad(margin, (0, ticks), mode="edge"), ("time",)))
     return found
 
 

@@ -129,7 +129,7 @@ def improved(
         night.fill(rng, length)
         if night.score > best[1]:
             best = list(night.chosen), night.score
-        elif night.score < before.score and night.score < best[1] * (1.0 - WORSE):
+        elif night.score < before.score and night.score < best[1] - WORSE * (best[1] - problem.must_value):
             night.restore(before)
     return tuple(sorted(best[0], key=lambda candidate: (int(problem.start[candidate]), candidate)))
 

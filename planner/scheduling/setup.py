@@ -12,9 +12,13 @@ Times are seconds; the only rounding is :func:`ticks_up`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
 from planner.scenario.array import Array, Combiner, DelayLine, TelescopeClass
+from planner.scenario.light_path import RoutingMode
 
 STILL_DEG = 1.0 / 3600.0  # a mount that need not turn by an arcsecond need not settle
 STILL_M = 1e-4
@@ -50,12 +54,62 @@ def capture_s(combiner: Combiner, classes: list[TelescopeClass]) -> float:
     return max(own.acquisition_s for own in classes) + combiner.fringe_search_s
 
 
-def combiner_change_s(array: Array, combiners: list[str]) -> np.ndarray:
-    """Time to change from one combiner to another, (from, to), zero on the diagonal."""
-    setup = np.array([array.combiner(name).setup_s for name in combiners])
-    change = np.tile(setup, (len(combiners), 1))
+def combiner_change_s(array: Array, states: Sequence[tuple[str, str | None]]) -> np.ndarray:
+    """Time to change from one (combiner, spectral setup) to another, (from, to), zero on the diagonal.
+
+    Feed optics of the one move out while those of the other move in; then the
+    combiner is set up. Within a combiner the spectral setup alone changes; back
+    to the combiner's own keys takes what the setup that is left took.
+    """
+    change = np.zeros((len(states), len(states)))
+    setups = {(setup.combiner, setup.name): setup.change_s for setup in array.spectral_setups}
+    for i, (name, setup) in enumerate(states):
+        for j, (other, later) in enumerate(states):
+            if name != other:
+                before, after = array.combiner(name), array.combiner(other)
+                change[i, j] = max(before.feed_out_s, after.feed_in_s) + after.setup_s
+            elif setup != later:
+                change[i, j] = setups.get((other, later or ""), setups.get((name, setup or ""), 0.0))
+    return change
+
+
+def mode_change_s(modes: Sequence[RoutingMode]) -> np.ndarray:
+    """Time to change from one routing mode to another, (from, to), zero on the diagonal."""
+    change = np.tile(np.array([mode.change_s for mode in modes], dtype=float), (len(modes), 1))
     np.fill_diagonal(change, 0.0)
     return change
+
+
+@dataclass(frozen=True)
+class StepTicks:
+    """How long a step takes, in ticks.
+
+    Attributes
+    ----------
+    total : int
+        From start to end.
+    swap : (int, int) or None
+        Dual feed: when the two stars change places, from the start; nothing is recorded then.
+    """
+
+    total: int
+    swap: tuple[int, int] | None = None
+
+    def recorded(self, start: int) -> np.ndarray:
+        """Return the ticks at which a step that starts at ``start`` is being recorded, ends included."""
+        ticks = np.arange(start, start + self.total + 1)
+        if self.swap is None:
+            return ticks
+        return ticks[(ticks <= start + self.swap[0]) | (ticks >= start + self.swap[1])]
+
+
+def step_ticks(combiner: Combiner, swap_s: float, tick_s: int, science: bool) -> StepTicks:
+    """Return how long a step takes; with a swap, half of it is recorded before and half after."""
+    recording_s = combiner.recording_s[science]
+    if swap_s <= 0:
+        return StepTicks(int(ticks_up(recording_s, tick_s)))
+    half, swap = int(ticks_up(recording_s / 2.0, tick_s)), int(ticks_up(swap_s, tick_s))
+    return StepTicks(2 * half + swap, (half, half + swap))
 
 
 def ticks_up(seconds: np.ndarray | float, tick_s: int) -> np.ndarray:

@@ -1,16 +1,18 @@
-"""Which telescopes are combined, and which delay line each one gets.
+"""Which telescopes are combined, and how their light is led: lines, inputs, path segments, routing mode.
 
 A subarray is feasible exactly when each pair of its (beam, line) is (Helly's
-theorem in one dimension), and a pair depends on the lines' strokes only. So
-pairs are evaluated once for each combination of strokes, packed as bits over
-(request, slot), and every assignment is the AND of its pairs.
+theorem in one dimension), and a pair depends on the lines' strokes and the
+constant paths of the beams only. So pairs are evaluated once for each
+combination, packed as bits over (request, slot), and a setting is the AND of
+its pairs. Path segments are chosen beam by beam: a choice whose beams so far
+never keep the paths equal is not followed further.
 """
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,24 +20,62 @@ from planner.constraints.tonight import NightLimits
 from planner.geometry.placement import Placement
 from planner.scenario.array import Array, Combiner
 from planner.scenario.targets import Request
+from planner.scheduling.routes import (
+    Setting,
+    Stroke,
+    segments_of,
+    settings_without_segments,
+    usable_stroke_m,
+)
 
 
 @dataclass(frozen=True)
 class Subarray:
-    """Telescopes combined together, with their delay lines.
+    """Telescopes combined together, and how their light is led.
 
     Attributes
     ----------
     combiner : str
     telescopes : tuple of int
-        Index in the placement; beam k goes to the combiner's input k + 1.
+        Index in the placement.
     lines : tuple of int
         Index in ``array.delay_lines``, same order.
+    mode, inputs, segments
+        As in :class:`~planner.scheduling.routes.Setting`.
+    spectral_setup : str or None
+    tracked : tuple of int or None
+        Beams whose fringes the tracker follows; None without a tracker.
     """
 
     combiner: str
     telescopes: tuple[int, ...]
     lines: tuple[int, ...]
+    mode: int = -1
+    inputs: tuple[int, ...] = ()
+    segments: tuple[int, ...] = ()
+    spectral_setup: str | None = None
+    tracked: tuple[int, ...] | None = None
+
+    @property
+    def setting(self) -> Setting:
+        """How its light is led."""
+        return Setting(self.lines, self.mode, self.inputs, self.segments)
+
+
+def led(
+    combiner: Combiner, telescopes: tuple[int, ...], setting: Setting, tracked: tuple[int, ...] | None = None
+) -> Subarray:
+    """Return the subarray of these telescopes on a setting."""
+    return Subarray(
+        combiner.name,
+        telescopes,
+        setting.lines,
+        setting.mode,
+        setting.inputs,
+        setting.segments,
+        combiner.setup_name,
+        tracked,
+    )
 
 
 def possible_subarrays(placement: Placement, combiner: Combiner, request: Request) -> list[tuple[int, ...]]:
@@ -44,52 +84,22 @@ def possible_subarrays(placement: Placement, combiner: Combiner, request: Reques
     usable = [
         index
         for index, (name, own) in enumerate(zip(placement.telescopes, placement.classes, strict=True))
-        if own.name in combiner.limiting_magnitude and (not wanted or name in wanted)
+        if own.name in combiner.limiting_magnitude
+        and (not wanted or name in wanted)
+        and (request.extras.second_star is None or placement.inlet_beams[index] == 2)
     ]
     chosen = itertools.combinations(usable, combiner.beams)
     return [c for c in chosen if combiner.mixed_classes or len({placement.classes[i].name for i in c}) == 1]
 
 
-def home_lines(array: Array, placement: Placement) -> tuple[int, ...]:
-    """Return one delay line for each telescope, shared by as few as possible; -1 where none serves it.
-
-    A preference only: it keeps beams where they are when assignments are
-    otherwise equal.
-    """
-    homes: list[int] = []
-    for station in placement.stations:
-        serving = _serving(array, station)
-        homes.append(
-            min(
-                serving,
-                key=lambda line: (
-                    homes.count(line),
-                    array.delay_lines[line].stroke_m[0] - array.delay_lines[line].stroke_m[1],
-                ),
-                default=-1,
-            )
-        )
-    return tuple(homes)
-
-
-def _serving(array: Array, station: str) -> list[int]:
-    return [i for i, line in enumerate(array.delay_lines) if not line.stations or station in line.stations]
-
-
-def _assignments(array: Array, stations: Sequence[str]) -> Iterator[tuple[int, ...]]:
-    for lines in itertools.product(*(_serving(array, station) for station in stations)):
-        if len(set(lines)) == len(lines):
-            yield lines
-
-
 def assign_lines(
     limits: NightLimits, combiner: Combiner, telescopes: tuple[int, ...], requests: Sequence[int]
 ) -> dict[int, Subarray]:
-    """Choose the delay lines of a subarray for each request that may use it.
+    """Choose how the light of a subarray is led for each request that may use it.
 
-    The assignment with the most usable slots over all these requests, weighted
-    by priority, is the common one; a request gets another only when that gives
-    it more usable slots, because leading a beam into another line costs time.
+    The setting with the most usable slots over all these requests, weighted by
+    priority, is the common one; a request gets another only when that gives it
+    more usable slots, because leading a beam elsewhere costs time.
 
     Parameters
     ----------
@@ -99,31 +109,29 @@ def assign_lines(
         Index in the placement.
     requests : sequence of int
         Index in ``scenario.requests``, which is also the star's index in the sky.
+        All of them with this combiner in its present spectral setup, and all with one feed or all with two.
 
     Returns
     -------
     dict
-        {request: Subarray}, without the requests that no assignment serves at any slot.
+        {request: Subarray}, without the requests that no setting serves at any slot.
     """
-    array = limits.scenario.array
-    index = np.array(telescopes)
-    homes = home_lines(array, limits.placement)
-    best: dict[tuple[tuple[float, float], ...], tuple[int, tuple[int, ...]]] = {}
-    for lines in _assignments(array, [limits.placement.stations[i] for i in telescopes]):
-        key = tuple(array.delay_lines[line].stroke_m for line in lines)
-        moved = sum(line != homes[i] for line, i in zip(lines, telescopes, strict=True))
-        best[key] = min(best.get(key, (len(lines) + 1, lines)), (moved, lines))
-    usable = _usable_slots(limits, combiner, index, requests)
-    if not best or not usable.any():
+    usable = _usable_slots(limits, combiner, np.array(telescopes), requests)
+    if not usable.any():
         return {}
-    counts = _counts(limits, combiner, index, requests, list(best), usable)
-    priority = np.array([limits.scenario.requests[r].priority for r in requests])
-    ranked = sorted(best, key=lambda key: (-int(counts[key] @ priority), best[key]))
+    wishes = [limits.scenario.requests[r] for r in requests]
+    counts = _counts(limits, combiner, telescopes, requests, usable)
+    if not counts:
+        return {}
+    priority = np.array([wish.priority for wish in wishes])
+    rank = {setting: place for place, setting in enumerate(counts)}
+    ranked = sorted(counts, key=lambda setting: (-int(counts[setting] @ priority), rank[setting]))
     chosen = {}
     for position, request in enumerate(requests):
-        key = max(ranked, key=lambda key: counts[key][position])  # the first of equals: the common one
-        if counts[key][position] > 0:
-            chosen[request] = Subarray(combiner.name, telescopes, best[key][1])
+        # The first of equals is the common one.
+        best = max(ranked, key=lambda setting: counts[setting][position])
+        if counts[best][position] > 0:
+            chosen[request] = led(combiner, telescopes, best)
     return chosen
 
 
@@ -140,28 +148,104 @@ def _usable_slots(
 def _counts(
     limits: NightLimits,
     combiner: Combiner,
-    telescopes: np.ndarray,
+    telescopes: tuple[int, ...],
     requests: Sequence[int],
-    keys: Sequence[tuple[tuple[float, float], ...]],
     usable: np.ndarray,
-) -> dict[tuple[tuple[float, float], ...], np.ndarray]:
-    """Usable slots of each request for each combination of strokes, from bit-packed pairs."""
-    paths = limits.path_m[list(requests)][:, limits.sky.slots][:, :, telescopes]
-    paths = paths - np.array(combiner.constant_path_m)
-    packed: dict[tuple[int, int, tuple[float, float], tuple[float, float]], np.ndarray] = {}
+) -> dict[Setting, np.ndarray]:
+    """Usable slots of each request, (request,), for the settings that serve any, the preferred first.
+
+    Settings with the same strokes and constant paths serve alike: the first of them is kept.
+    """
+    array, placement = limits.scenario.array, limits.placement
+    dual = any(limits.scenario.requests[r].extras.second_star is not None for r in requests)
+    paths = limits.path_m[list(requests)][:, limits.sky.slots][:, :, list(telescopes)]
     allowed = np.packbits(usable, axis=-1)
-    counts = {}
-    for key in keys:
-        bits = allowed
-        for i, j in itertools.combinations(range(len(key)), 2):
-            pair = (i, j, key[i], key[j])
-            if pair not in packed:
-                packed[pair] = np.packbits(
-                    pair_in_range(paths[..., i], paths[..., j], key[i], key[j]), axis=-1
-                )
-            bits = bits & packed[pair]
-        counts[key] = np.bitwise_count(bits).sum(axis=-1).astype(int)
-    return counts
+    stations = [placement.stations[i] for i in telescopes]
+    known: dict[tuple[int, int, Stroke, Stroke, float], np.ndarray] = {}
+    seen: set[object] = set()
+    found: dict[Setting, np.ndarray] = {}
+    for base in settings_without_segments(array, placement, combiner, telescopes, dual):
+        strokes = [usable_stroke_m(array.delay_lines[line], combiner) for line in base.lines]
+        same = (tuple(strokes), base.beam_path_m(array, combiner))
+        if same in seen:
+            continue
+        seen.add(same)
+        pairs = PairBits(paths, strokes, known)
+        for setting, bits in grown_settings(array, combiner, base, stations, pairs, allowed):
+            found[setting] = np.bitwise_count(bits).sum(axis=-1).astype(int)
+    return found
+
+
+class PairBits:
+    """When two beams of a subarray find a common offset, packed, each pair worked out once.
+
+    Parameters
+    ----------
+    paths_m : ndarray (request, time, beam)
+        r.s - L.
+    strokes : sequence of (float, float)
+        Usable stroke of each beam's line.
+    known : dict, optional
+        Shared between strokes of one subarray, so that no pair is worked out twice.
+    """
+
+    def __init__(
+        self,
+        paths_m: np.ndarray,
+        strokes: Sequence[Stroke],
+        known: dict[tuple[int, int, Stroke, Stroke, float], np.ndarray] | None = None,
+    ) -> None:
+        self.paths_m, self.strokes = paths_m, strokes
+        self.known = {} if known is None else known
+
+    def of(self, i: int, j: int, constant_m: float) -> np.ndarray:
+        """Return the bits (request, byte); the constant path of beam j minus that of beam i is given."""
+        key = (i, j, self.strokes[i], self.strokes[j], round(constant_m, 9))
+        if key not in self.known:
+            second = self.paths_m[..., j] - constant_m
+            inside = pair_in_range(self.paths_m[..., i], second, self.strokes[i], self.strokes[j])
+            self.known[key] = np.packbits(inside, axis=-1)
+        return self.known[key]
+
+
+def grown_settings(
+    array: Array,
+    combiner: Combiner,
+    base: Setting,
+    stations: Sequence[str],
+    pairs: PairBits,
+    allowed: np.ndarray,
+) -> Iterator[tuple[Setting, np.ndarray]]:
+    """Yield every choice of path segments that makes the paths equal at some allowed time, with those times.
+
+    Parameters
+    ----------
+    base : Setting
+        Without segments.
+    stations : sequence of str
+        Of each beam.
+    pairs : PairBits
+    allowed : ndarray of uint8 (request, byte)
+    """
+    inner = base.beam_path_m(array, combiner)
+    segments = [segments_of(array, station) for station in stations]
+
+    def grown(
+        chosen: tuple[int, ...], path: tuple[float, ...], bits: np.ndarray
+    ) -> Iterator[tuple[Setting, np.ndarray]]:
+        beam = len(chosen)
+        if beam == len(segments):
+            yield (replace(base, segments=chosen) if max(chosen) >= 0 else base), bits
+            return
+        for segment in segments[beam]:
+            own = inner[beam] + (array.path_segments[segment].path_m if segment >= 0 else 0.0)
+            left = bits
+            for other in range(beam):
+                left = left & pairs.of(other, beam, own - path[other])
+            if left.any():
+                yield from grown((*chosen, segment), (*path, own), left)
+
+    yield from grown((), (), allowed)
 
 
 def pair_in_range(

@@ -20,10 +20,13 @@ import numpy as np
 
 from planner.constraints.delay_range import carriage_rate, held_offset, over_step
 from planner.constraints.tonight import NightLimits
+from planner.constraints.two_stars import differential_stroke_m
 from planner.constraints.verdict import Verdict
 from planner.geometry.delays import following_offset_m
 from planner.scenario.array import Combiner, DelayLine, TelescopeClass
-from planner.scheduling.setup import capture_s, carriage_s, slew_s, ticks_up
+from planner.scenario.targets import Request
+from planner.scheduling.routes import usable_stroke_m
+from planner.scheduling.setup import StepTicks, capture_s, carriage_s, slew_s, step_ticks, ticks_up
 from planner.scheduling.subarrays import Subarray
 
 TURNS = (0, -1, 1, -2, 2)
@@ -76,14 +79,26 @@ class SubarrayFacts:
     capture_s: float
     tick_s: int
     beam_path_m: np.ndarray
+    swap_s: float = 0.0
 
     @property
     def stroke_m(self) -> np.ndarray:
-        """Usable optical path of each beam's line, (beam, 2)."""
+        """Usable optical path of each beam's line, (beam, 2): where the pupil is in place, if it matters."""
+        return np.array([usable_stroke_m(line, self.combiner) for line in self.lines])
+
+    @property
+    def whole_stroke_m(self) -> np.ndarray:
+        """Whole stroke of each beam's line, (beam, 2)."""
         return np.array([line.stroke_m for line in self.lines])
 
+    def step(self, request: Request, science: bool) -> StepTicks:
+        """Return how long a step of the request's visits takes, in ticks."""
+        return step_ticks(
+            self.combiner, self.swap_s if science and swaps(request) else 0.0, self.tick_s, science
+        )
+
     def path_m(self, limits: NightLimits, star: int) -> np.ndarray:
-        """Return g of the delay equation for a star, the combiner's constant paths included, (time, beam)."""
+        """Return g of the delay equation for a star, segments and constant paths included, (time, beam)."""
         return limits.path_m[star][:, list(self.subarray.telescopes)] - self.beam_path_m
 
     def carriage_rate(self, path_m: np.ndarray) -> Verdict:
@@ -147,7 +162,7 @@ def facts_of(limits: NightLimits, subarray: Subarray) -> SubarrayFacts:
     """Gather the hardware of a subarray."""
     array = limits.scenario.array
     classes = tuple(limits.placement.classes[i] for i in subarray.telescopes)
-    combiner = array.combiner(subarray.combiner)
+    combiner = array.combiner(subarray.combiner, subarray.spectral_setup)
     return SubarrayFacts(
         subarray=subarray,
         combiner=combiner,
@@ -159,12 +174,23 @@ def facts_of(limits: NightLimits, subarray: Subarray) -> SubarrayFacts:
         ),
         capture_s=capture_s(combiner, list(classes)),
         tick_s=limits.sky.tick_s,
-        beam_path_m=np.array(combiner.constant_path_m),
+        beam_path_m=np.array(subarray.setting.beam_path_m(array, combiner)),
+        swap_s=0.0 if array.dual_feed is None else array.dual_feed.swap_s,
     )
 
 
+def swaps(request: Request) -> bool:
+    """Whether the two stars of a dual feed change places in the science step."""
+    return request.extras.second_star is not None and request.extras.second_star.swap
+
+
 def star_on_beams(
-    limits: NightLimits, facts: SubarrayFacts, star: int, allowed: np.ndarray, science: bool
+    limits: NightLimits,
+    facts: SubarrayFacts,
+    star: int,
+    allowed: np.ndarray,
+    ticks: int,
+    differential_path_m: np.ndarray | None = None,
 ) -> StarOnBeams:
     """Work out where a step on a star may start with a subarray.
 
@@ -172,14 +198,13 @@ def star_on_beams(
     ----------
     allowed : ndarray (time,)
         Where everything but delays allows the star.
-    science : bool
-        Whether the step has the science or the calibrator recording time.
+    ticks : int
+        Length of the step.
+    differential_path_m : ndarray (time, beam), optional
+        Dual feed: what the differential lines have to follow, with one number common to all held.
     """
-    combiner = facts.combiner
-    recording_s = combiner.science_recording_s if science else combiner.calibrator_recording_s
-    ticks = int(ticks_up(recording_s, facts.tick_s))
     path = facts.path_m(limits, star)
-    sky = limits.sky
+    sky, science = limits.sky, star < len(limits.scenario.requests)
     times = len(sky.times)
     direction = sky.direction[star]
     azimuth = np.rad2deg(np.unwrap(np.arctan2(direction[:, 0], direction[:, 1])))
@@ -193,10 +218,23 @@ def star_on_beams(
         good = allowed & facts.carriage_rate(path[None]).allowed[0].all(axis=-1)
         low[:starts], high[:starts] = held.low_m[0], held.high_m[0]
         usable[:starts] = over_step(good[None], ticks)[0].all(axis=-1) & (held.margin_m[0] >= 0)
+        if differential_path_m is not None:
+            stroke = differential_stroke_m(limits.scenario.array, differential_path_m.shape[-1])
+            usable[:starts] &= held_offset(differential_path_m[None], stroke, ticks).margin_m[0] >= 0
         turned = over_step(azimuth[None], ticks)[0]
         azimuth_low[:starts], azimuth_high[:starts] = turned.min(axis=-1), turned.max(axis=-1)
     return StarOnBeams(
-        star, science, ticks, usable, low, high, path, azimuth, azimuth_low, azimuth_high, altitude
+        star,
+        science,
+        ticks,
+        usable,
+        low,
+        high,
+        path,
+        azimuth,
+        azimuth_low,
+        azimuth_high,
+        altitude,
     )
 
 

@@ -46,7 +46,7 @@ def filled_before(scenario: Scenario, request: Request) -> np.ndarray:
     own = [o for o in scenario.history if o.target == request.name and o.combiner == request.combiner]
     if not own:
         return np.empty(0, dtype=np.int64)
-    wavelengths = scenario.array.combiner(request.combiner).wavelengths_um
+    wavelengths = scenario.combiner_of(request).wavelengths_um
     sampled = observed_uv_m(scenario, request, own)
     codes = [np.unique(cell_codes(uv, wavelengths, request.field_mas)) for uv in sampled]
     return np.unique(np.concatenate(codes))

@@ -99,7 +99,7 @@ def measured(strokes: int):
     asked = range(REQUESTS)
     first, moments = took(lambda: moments_of(scenario, FIRST, seats, placement, asked))
     own = scenario.array.combiners[0]
-    choices = line_choices_of(scenario.array, seats, members)
+    choices = line_choices_of(scenario.array, seats, members, own)
     feasible, _ = took(lambda: usable_bits(moments, own, np.arange(REQUESTS), members, choices))
     one, _ = took(lambda: worth_of(scenario, seats, members, [moments], asked, False))
     later = [FIRST + datetime.timedelta(days=k) for k in (1, 2)]
