@@ -22,10 +22,14 @@ Edit = Callable[[Scenario], Scenario]
 # decision, telescopes move by day, hardware is built. The size of the change is added as a fraction.
 COST = {
     "subarray": 1.0,
+    "setup": 1.5,
+    "tracking": 1.7,
     "combiner": 2.0,
     "date": 3.0,
     "step": 4.0,
+    "reserved": 4.5,
     "limit": 5.0,
+    "pupil": 5.5,
     "line": 6.0,
     "configuration": 7.0,
     "path": 8.0,
@@ -100,6 +104,26 @@ def on_request(name: str, **changes: Any) -> Edit:
 def on_extras(request: Request, **changes: Any) -> Edit:
     """Return the edit that changes what a request asks for beyond its row."""
     return on_request(request.name, extras=request.extras.model_copy(update=changes))
+
+
+def on_recording(request: Request, seconds: float) -> Edit:
+    """Return the edit that changes how long a science target is recorded, in the request's spectral setup."""
+    setup = request.extras.spectral_setup
+
+    def edit(scenario: Scenario) -> Scenario:
+        array = scenario.array
+        setups = tuple(
+            own.model_copy(update={"science_recording_s": seconds})
+            if own.combiner == request.combiner and own.name == setup
+            else own
+            for own in array.spectral_setups
+        )
+        changed = scenario.model_copy(update={"array": array.model_copy(update={"spectral_setups": setups})})
+        if setup is not None and setups != array.spectral_setups:
+            return changed
+        return on_combiner(request.combiner, science_recording_s=seconds)(scenario)
+
+    return edit
 
 
 def on_classes(names: tuple[str, ...], new: Callable[[TelescopeClass], dict[str, float]]) -> Edit:

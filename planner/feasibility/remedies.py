@@ -17,14 +17,15 @@ from planner.feasibility.answers import Remedy, TargetNight
 from planner.feasibility.changes import (
     Change,
     longer_path,
-    on_combiner,
     on_extras,
     on_night,
+    on_recording,
     on_request,
     served_too,
 )
 from planner.feasibility.columns import DELAY, RATE
 from planner.feasibility.exclusion import CALIBRATORS, LINES, ROOM, STEP, TELESCOPES
+from planner.feasibility.light_remedies import light_remedies
 from planner.feasibility.nights import Night, followed_star
 from planner.feasibility.relaxed import other_calibrators, relaxed_limits
 from planner.feasibility.season import season_of, season_sky
@@ -72,6 +73,7 @@ def with_remedies(
         _step,
         relaxed_limits,
         other_calibrators,
+        light_remedies,
         _line,
         _configuration,
         _path,
@@ -112,7 +114,8 @@ def _combiner(search: Search) -> Iterator[Remedy]:
         if own.name == wish.combiner or own.band not in wish.star.mag:
             continue
         search.tries.append("another combiner")
-        edit = on_request(wish.name, combiner=own.name)
+        extras = wish.extras.model_copy(update={"spectral_setup": None})
+        edit = on_request(wish.name, combiner=own.name, extras=extras)
         same = own.beams == scenario.combiner_of(wish).beams
         found = tried(search.night, edit, search.only if same else ())
         if found:
@@ -208,7 +211,7 @@ def _step(search: Search) -> Iterator[Remedy]:
         sentence = (
             f"Record for {seconds:g} s instead of {combiner.science_recording_s:g} s with {combiner.name}"
         )
-        edit = on_combiner(combiner.name, science_recording_s=seconds)
+        edit = on_recording(scenario.requests[0], seconds)
         return search.try_(Change("step", 1.0 - seconds / combiner.science_recording_s, sentence, edit))
 
     if high <= low or (best := offered(max(low, high // 4))) is None:
