@@ -21,7 +21,15 @@ import typer
 
 from planner import __version__
 from planner.errors import InputProblems, NoNight
-from planner.terminal import count, print_json, safe, tell_audit, tell_feasibility, tell_night, tell_ranking
+from planner.terminal import (
+    print_json,
+    safe,
+    tell_audit,
+    tell_check,
+    tell_feasibility,
+    tell_night,
+    tell_ranking,
+)
 
 if TYPE_CHECKING:
     from planner.commands import Tell
@@ -130,26 +138,7 @@ def check(
         from planner.scenario.reading import describe_defaults, read_scenario
 
         found = read_scenario(scenario)
-        array = found.array
-        counts = {
-            "stations": len(array.stations),
-            "telescopes": len(array.telescopes),
-            "delay lines": len(array.delay_lines),
-            "combiners": len(array.combiners),
-            "configurations": len(array.configurations),
-            "requests": len(found.requests),
-            "calibrators": len(found.calibrators),
-        }
-        listed = describe_defaults(scenario) if defaults else []
-        if as_json:
-            rows = [{"file": file, "key": key, "value": value} for file, key, value in listed]
-            print_json({"scenario": found.name, "title": found.title, "contains": counts, "defaults": rows})
-            return
-        print(safe(f"{found.name}: {found.title}"))
-        print("  " + ", ".join(count(number, what) for what, number in counts.items()))
-        print(f"  night of {found.night.date}, configuration {safe(found.night.configuration)}")
-        for file, key, value in listed:
-            print(safe(f"  {file}: {key} = {value!r}"))
+        tell_check(found, describe_defaults(scenario) if defaults else [], as_json)
 
 
 Day = Annotated[

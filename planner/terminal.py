@@ -10,12 +10,33 @@ if TYPE_CHECKING:
     from planner.commands import PlannedNight
     from planner.feasibility.answers import Feasibility
     from planner.ranking.answers import Ranking
-    from planner.scheduling.plan import AuditReport
+    from planner.scenario.targets import Scenario
+    from planner.scheduling.plan import AuditReport, NightPlan
 
 
 def safe(text: str) -> str:
     """Keep control characters of names and files off the terminal: one sentence, one line."""
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def tell_check(found: Scenario, defaults: list[tuple[str, str, object]], as_json: bool) -> None:
+    """Print what a scenario contains; ``defaults`` are (file, key, value)."""
+    from planner.output import scenario_told as told
+
+    if as_json:
+        rows = [{"file": file, "key": key, "value": value} for file, key, value in defaults]
+        print_json(told.check_told(found) | {"defaults": rows})
+        return
+    print(safe(f"{found.name}: {found.title}"))
+    print(f"  {told.counts_told(told.contents(found), always=True)}")
+    for line in (told.counts_told(told.light_path(found)), told.wishes_told(told.wishes(found))):
+        if line:
+            print(f"  {line}")
+    if found.reserved:
+        print(safe(f"  reserved: {told.reserved_told(found)}"))
+    print(f"  night of {found.night.date}, configuration {safe(found.night.configuration)}")
+    for file, key, value in defaults:
+        print(safe(f"  {file}: {key} = {value!r}"))
 
 
 def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
@@ -32,7 +53,8 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
             print(safe(f"{told['target']}  {told['date']}  {hours}  {windows}".rstrip()))
             if told["feasible"]:
                 starts = count(told["visit_starts"], "starts")
-                print(safe(f"  best with {'-'.join(told['subarray'])}, {starts} of a visit"))
+                mode = f" in {told['routing_mode']}" if told["routing_mode"] else ""
+                print(safe(f"  best with {'-'.join(told['subarray'])}{mode}, {starts} of a visit"))
             else:
                 print(safe(f"  why not: {told['reason']}"))
                 for remedy in told["remedies"][:3]:
@@ -80,6 +102,7 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
                 "visits": len(plan.visits),
                 "solver": plan.solver.model_dump(),
                 "audit": {"passed": passed},
+                "reserved": [own.model_dump(mode="json") for own in plan.reserved],
                 "left_out": [
                     {"target": r.target, "reason": r.reason} for r in plan.requests if r.reason is not None
                 ],
@@ -89,15 +112,31 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
         solver = plan.solver
         proof = _proof(solver.score, solver.bound, solver.made_by)
         print(f"{len(plan.visits)} visits, score {solver.score}, {proof}")
-        for visit in plan.visits:
-            first, last = visit.steps[0].start_utc[11:16], visit.steps[-1].end_utc[11:16]
-            print(safe(f"  {visit.id}  {first}-{last}  {visit.target}  {'-'.join(visit.subarray)}"))
+        for line in _night_lines(plan):
+            print(safe(f"  {line}"))
         for outcome in plan.requests:
             if outcome.reason is not None:
                 what = "fewer" if outcome.visits_planned else "left out"
                 print(safe(f"  {what}: {outcome.target}: {outcome.reason}"))
         print(f"Audit {'passed' if passed else 'FAILED: do not use this plan'}.")
         print(f"Report: {report}")
+
+
+def _night_lines(plan: NightPlan) -> list[str]:
+    """Visits and time that is not for stars, in the order of the night; what fits nowhere comes last."""
+    found = []
+    for visit in plan.visits:
+        start, end = visit.steps[0].start_utc, visit.steps[-1].end_utc
+        words = f"{visit.id}  {start[11:16]}-{end[11:16]}  {visit.target}  {'-'.join(visit.subarray)}"
+        found.append((start, words))
+    for own in plan.reserved:
+        if own.start_utc is None or own.end_utc is None:
+            found.append(("~", f"fits nowhere: {own.name} ({own.kind})"))
+            continue
+        whom = f"  {'-'.join(own.telescopes)}" if own.telescopes else ""
+        words = f"---  {own.start_utc[11:16]}-{own.end_utc[11:16]}  {own.name} ({own.kind}){whom}"
+        found.append((own.start_utc, words))
+    return [words for _, words in sorted(found, key=lambda one: one[0])]
 
 
 def _proof(score: int, bound: int, made_by: str) -> str:

@@ -25,6 +25,9 @@ def night_told(night: TargetNight) -> dict[str, Any]:
         "subarrays_serving": len(night.serving),
         "subarray": list(best.telescopes) if best else [],
         "delay_lines": list(best.lines) if best else [],
+        "path_segments": list(best.segments) if best else [],
+        "routing_mode": best.mode if best else None,
+        "tracked": list(best.tracked) if best else [],
         "best_utc": moment(best.best_s) if best and best.best_s is not None else None,
         "margins_at_best": (
             [

@@ -30,6 +30,7 @@ from planner.output.feasibility_words import (
     paragraph,
     usable_calibrator,
 )
+from planner.output.light_sheet import lines_told
 from planner.output.sentences import duration, thousands
 from planner.scenario.targets import Request, Star
 from planner.sky.curve import SkyCurve
@@ -72,6 +73,8 @@ class SubarrayRow:
 
     name: str
     lines: str
+    mode: str
+    tracked: str
     hours: str
     windows: tuple[str, ...]
     hour_angle: str
@@ -115,6 +118,7 @@ class NightSheet:
     feasible: bool
     best: str
     best_lines: str
+    best_light: tuple[tuple[str, str], ...]
     best_hours: str
     any_hours: str
     starts: int
@@ -229,7 +233,8 @@ def _night_sheet(night: TargetNight) -> NightSheet:
         dawn=curve.utc_text(curve.length_s),
         feasible=bool(serving),
         best=names_told(best.telescopes) if best else "",
-        best_lines=names_told(best.lines) if best else "",
+        best_lines=lines_told(best.lines, best.segments) if best else "",
+        best_light=_light(best) if best else (),
         best_hours=duration(best.usable_h * 60.0) if best else "",
         any_hours=duration(night.usable_h * 60.0),
         starts=len(best.visit_starts_s) if best else 0,
@@ -288,6 +293,21 @@ def _blocked_rows(curve: SkyCurve, best: SubarrayNight) -> tuple[BlockedRow, ...
     return tuple(row(blocked) for blocked in best.blocked)
 
 
+def _tracked(one: SubarrayNight) -> str:
+    return "all telescopes" if set(one.tracked) == set(one.telescopes) else names_told(one.tracked)
+
+
+def _light(one: SubarrayNight) -> tuple[tuple[str, str], ...]:
+    """What the array's optics do for a subarray, as (words, value); nothing where there are no such parts."""
+    lines = lines_told(one.lines, one.segments) if any(one.segments) else ""
+    rows = (
+        ("routing mode", one.mode or ""),
+        ("delay lines", lines),
+        ("fringes tracked", _tracked(one)),
+    )
+    return tuple((words, value) for words, value in rows if value)
+
+
 def hour_angle_told(one: SubarrayNight) -> str:
     """Return the range of hour angles, from the first opening to the last."""
     if one.hour_angle_h is None:
@@ -299,7 +319,9 @@ def hour_angle_told(one: SubarrayNight) -> str:
 def _subarray_row(curve: SkyCurve, one: SubarrayNight) -> SubarrayRow:
     return SubarrayRow(
         name=names_told(one.telescopes),
-        lines=names_told(one.lines),
+        lines=lines_told(one.lines, one.segments),
+        mode=one.mode or "",
+        tracked=_tracked(one),
         hours=duration(one.usable_h * 60.0),
         windows=windows_told(curve, one),
         hour_angle=hour_angle_told(one),

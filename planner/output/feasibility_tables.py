@@ -23,7 +23,8 @@ def windows_table(found: Feasibility) -> QTable:
     -------
     QTable
         Columns ``number``, ``target``, ``night``, ``configuration``, ``combiner``,
-        ``place`` (1 for the best subarray of its target), ``subarray``, ``lines``,
+        ``place`` (1 for the best subarray of its target), ``subarray``, ``lines``, then
+        ``segments``, ``mode`` and ``tracked`` where the array has such parts,
         ``start``, ``end`` (Time, UTC), ``duration`` (min), ``opened_by``,
         ``closed_by``, ``visit_starts`` (of the subarray in the whole night).
     """
@@ -51,7 +52,7 @@ def blocked_table(found: Feasibility) -> QTable:
     Returns
     -------
     QTable
-        The columns of :func:`windows_table` up to ``lines``, then ``start``,
+        The columns of :func:`windows_table` up to ``start``, then ``start``,
         ``end`` (Time, UTC), ``limit``, ``short``, ``least`` (by how much it is
         missed at worst and at best; infinite without a number), ``unit`` (of these
         two), ``worst_at``, ``since`` (Time, UTC), ``also`` (other limits, joined by "; ").
@@ -115,6 +116,14 @@ def _subarray_columns(rows: Sequence[tuple[TargetNight, int, SubarrayNight]]) ->
     table["place"] = np.array([place + 1 for _, place, _ in rows], dtype=int)
     table["subarray"] = _texts(["-".join(one.telescopes) for _, _, one in rows])
     table["lines"] = _texts(["-".join(one.lines) for _, _, one in rows])
+    light = {
+        "segments": ["-".join(one.segments) for _, _, one in rows],
+        "mode": [one.mode or "" for _, _, one in rows],
+        "tracked": ["-".join(one.tracked) for _, _, one in rows],
+    }
+    for key, values in light.items():
+        if any(values):
+            table[key] = _texts(values)
     return table
 
 

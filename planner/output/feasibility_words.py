@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Sequence
 
 from planner.feasibility.answers import Calibrator, Reach, SubarrayNight, TargetNight
 from planner.output.feasibility_months import TargetMonths
-from planner.output.sentences import MARGINS, counted, duration, names_told, thousands, unset_limits
+from planner.output.sentences import MARGINS, counted, duration, joined, names_told, thousands, unset_limits
 from planner.scenario.targets import Scenario
 from planner.sky.curve import SkyCurve
 
@@ -18,6 +17,9 @@ MORE_MARGINS: dict[str, tuple[float, str]] = {
     "carriage tracking rate": (0.003, "carriages {} m/s below their fastest tracking"),
     "limiting magnitude": (1.0, "{} mag brighter than the limit"),
     "Sun": (6.0, "Sun {} deg below its limit"),
+    # Feasibility counts what is left for the common offset, as of the whole stroke.
+    "pupil relay": (6.0, "{} m of light left that keep the pupil in place"),
+    "differential delay": (0.01, "{} m of differential delay left for its common offset"),
 }
 GAP_NIGHTS = 14  # a shorter pause, such as the Moon makes, is not told
 KINDS = {
@@ -30,6 +32,10 @@ KINDS = {
     "line": "another delay line",
     "configuration": "another configuration",
     "path": "fixed path segment",
+    "setup": "another spectral setup",
+    "tracking": "other tracking or guiding",
+    "reserved": "less reserved time",
+    "pupil": "whole stroke, pupil not kept in place",
 }
 
 
@@ -131,17 +137,6 @@ def sentence(text: str) -> str:
     """
     text = text.strip()
     return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '!', '?')) else '.'}"
-
-
-def joined(parts: Sequence[str]) -> str:
-    """Return words in a list.
-
-    Examples
-    --------
-    >>> joined(["a"]), joined(["a", "b", "c"])
-    ('a', 'a, b and c')
-    """
-    return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
 
 
 def paragraph(night: TargetNight | None, months: TargetMonths | None) -> str:

@@ -3,7 +3,7 @@
 Time runs from sunset to sunrise; the local sidereal time stands above, UTC
 below. A science step is a tall solid block, a calibrator step a low hatched
 one, a set-up a thin line, spare time is empty. Below, each telescope is a
-thread that thickens while it works.
+thread that thickens while it works; time that is not for stars is hatched.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from planner.constraints.tonight import NightLimits
+from planner.output.figure_pauses import PAUSE_ROW, Pause, hatched, notch, paint_names, pauses_of
 from planner.output.figures import (
     CALIBRATOR,
     CALIBRATOR_HATCH,
@@ -39,6 +40,7 @@ from planner.output.figures import (
     panel,
     write,
 )
+from planner.output.reserved_sheet import reserved_summary
 from planner.output.svg import Picture, clean
 from planner.output.tracks import SIDEREAL_HOURS_PER_HOUR, Twilight, VisitTrack
 from planner.scheduling.plan import NightPlan
@@ -60,6 +62,7 @@ class Rows:
     levels: int
     threads: tuple[int, ...]
     thread_px: float
+    pauses: tuple[Pause, ...] = ()
 
     @property
     def ribbon(self) -> float:
@@ -74,6 +77,12 @@ class Rows:
     @property
     def bottom(self) -> float:
         """The axis of UTC."""
+        rows = max((pause.level + 1 for pause in self.pauses), default=0)
+        return self.pause_top + rows * PAUSE_ROW + (16.0 if rows else 0.0)
+
+    @property
+    def pause_top(self) -> float:
+        """The rows of time that is not for stars."""
         return self.first_thread + (len(self.threads) - 0.5) * self.thread_px + 6.0
 
     @property
@@ -114,12 +123,15 @@ def _flag(track: VisitTrack) -> str:
     return f"{track.key} {clean(track.visit.target, NAME_MAX)}"
 
 
-def rows_of(limits: NightLimits, tracks: Sequence[VisitTrack], levels: Sequence[int]) -> Rows:
+def rows_of(
+    limits: NightLimits, tracks: Sequence[VisitTrack], levels: Sequence[int], pauses: tuple[Pause, ...] = ()
+) -> Rows:
     """Give every placed telescope a thread, or only those in use when there are many."""
     placed = len(limits.placement.telescopes)
     used = sorted({int(i) for track in tracks for i in track.telescopes})
     threads = tuple(range(placed)) if placed <= 14 else tuple(used)
-    return Rows(max(levels, default=0) + 1, threads, float(np.clip(150.0 / max(len(threads), 1), 8.0, 15.0)))
+    thread_px = float(np.clip(150.0 / max(len(threads), 1), 8.0, 15.0))
+    return Rows(max(levels, default=0) + 1, threads, thread_px, pauses)
 
 
 def night_figure(
@@ -131,7 +143,7 @@ def night_figure(
 ) -> str:
     """Return the picture of the night as SVG; visits are grouped as ``night-V01``."""
     levels = flag_levels(tracks, per_pixel_h(sky))
-    rows = rows_of(limits, tracks, levels)
+    rows = rows_of(limits, tracks, levels, pauses_of(limits, plan, sky, per_pixel_h(sky)))
     picture = Picture(
         name="night",
         width=WIDTH,
@@ -139,7 +151,8 @@ def night_figure(
         title=f"The night of {plan.night.date} in one picture",
         description=(
             f"{len(tracks)} visits between {plan.night.start_utc} and {plan.night.end_utc}, each with its "
-            "calibrator, science and calibrator steps, set-ups, and the telescopes it uses; "
+            "calibrator, science and calibrator steps, set-ups, and the telescopes it uses"
+            f"{reserved_summary(plan)}; "
             "the table of visits says the same."
         ),
         tips=tips,
@@ -154,12 +167,13 @@ def night_figure(
         _moon(axes, sky)
         hours(axes, sky, rows.bottom, SUN_TOP - 4.0)
         _threads(axes, limits, tracks, rows)
+        _pauses(axes, rows)
         _spare(axes, sky, tracks, rows)
         for track, level in zip(tracks, levels, strict=True):
             axes.vlines(track.start_h, rows.flag(level), rows.bottom, color=REACH, linewidth=0.8)
         for track, level in zip(tracks, levels, strict=True):
             _visit(axes, track, level, rows, picture)
-        _legend(axes, rows, per_pixel_h(sky), sky.span_h[0])
+        _legend(axes, rows, tracks, sky)
 
     return draw(picture, paint)
 
@@ -287,15 +301,41 @@ def _threads(axes: Axes, limits: NightLimits, tracks: Sequence[VisitTrack], rows
         )
 
 
+def _pauses(axes: Axes, rows: Rows) -> None:
+    """What is taken from the array or from single telescopes, and its names below the threads."""
+    if not rows.pauses:
+        return
+    write_left(axes, rows.pause_top + PAUSE_ROW / 2.0, "not for stars", va="center", color=SOFT)
+    top, half = rows.ribbon - RIBBON / 2.0 - 3.0, rows.thread_px / 2.0
+    for pause in rows.pauses:
+        if pause.whole:
+            hatched(axes, pause.span_h, (top, rows.pause_top), False)
+        for telescope in pause.telescopes:
+            if telescope in rows.threads:
+                y = rows.thread(telescope)
+                hatched(axes, pause.span_h, (y - half + 1.0, y + half - 1.0), True)
+    paint_names(axes, rows.pauses, rows.pause_top)
+
+
 def _spare(axes: Axes, sky: Twilight, tracks: Sequence[VisitTrack], rows: Rows) -> None:
     """Say how long the long empty stretches are."""
-    edges = [sky.dark_h[0], *(h for t in tracks for h in (t.steps[0].setup_h, t.end_h)), sky.dark_h[1]]
+    taken = [(t.steps[0].setup_h, t.end_h) for t in tracks]
+    taken += [pause.span_h for pause in rows.pauses if pause.whole]
     pixel_h = per_pixel_h(sky)
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
+    for first, last in _free(sky.dark_h, taken):
         wide, minutes = (last - first) / pixel_h, round((last - first) * 60)
         if wide > 34:
             words = f"spare {minutes} min" if wide > 80 else f"{minutes} min"
             write(axes, (first + last) / 2, rows.ribbon, words, **MIDDLE, **SMALL, style="italic")
+
+
+def _free(whole: tuple[float, float], taken: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """What is left of a stretch between others, in order."""
+    found, at = [], whole[0]
+    for first, last in sorted(taken):
+        found.append((at, min(first, whole[1])))
+        at = max(at, last)
+    return [(first, last) for first, last in [*found, (at, whole[1])] if last > first]
 
 
 def _visit(axes: Axes, track: VisitTrack, level: int, rows: Rows, picture: Picture) -> None:
@@ -314,6 +354,7 @@ def _visit(axes: Axes, track: VisitTrack, level: int, rows: Rows, picture: Pictu
     for step in track.steps:
         times = step.setup_h, step.start_h, step.end_h
         _step(axes, times, rows.ribbon, step.science, (RIBBON, gid))
+        notch(axes, step, (rows.ribbon, RIBBON / 2.0), gid)
         for telescope in track.telescopes:
             _step(axes, times, rows.thread(telescope), step.science, (min(rows.thread_px - 2.0, 10.0), gid))
 
@@ -334,9 +375,9 @@ def _step(
     axes.add_patch(block)
 
 
-def _legend(axes: Axes, rows: Rows, pixel_h: float, start_h: float) -> None:
+def _legend(axes: Axes, rows: Rows, tracks: Sequence[VisitTrack], sky: Twilight) -> None:
     """What the marks mean, in a line below the hours."""
-    y, x = rows.bottom + 36.0, start_h
+    y, x, pixel_h = rows.bottom + 36.0, sky.span_h[0], per_pixel_h(sky)
     for words, science, full in (
         ("science star recorded", True, 14.0),
         ("calibrator recorded", False, 22.0),
@@ -345,4 +386,9 @@ def _legend(axes: Axes, rows: Rows, pixel_h: float, start_h: float) -> None:
         write(axes, x + 22 * pixel_h, y, words, va="center", **SMALL)
         x += (44 + len(words) * 5.0) * pixel_h
     setup = "set-up (slews, carriages, acquisition, fringe search)"
-    legend(axes, (x, y), pixel_h, ((setup, {"color": SOFT, "linewidth": 1.6}), ("empty: spare", None)))
+    entries: list[tuple[str, Any]] = [(setup, {"color": SOFT, "linewidth": 1.6}), ("empty: spare", None)]
+    if rows.pauses:
+        entries.append(("hatched: not for stars", None))
+    if any(track.science.swap for track in tracks):
+        entries.append(("notch: two stars change places", None))
+    legend(axes, (x, y), pixel_h, entries)

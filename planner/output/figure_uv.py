@@ -83,7 +83,7 @@ def samples_of(
     return tuple(
         Samples(
             track,
-            planned_uv_m(limits, track, track.science.ticks(every)),
+            planned_uv_m(limits, track, track.science.recorded(every)),
             np.array(combiner.wavelengths_um),
         )
         for track in tracks

@@ -67,7 +67,7 @@ ROOM = {
     "min": 60.0,
     "airmass": 0.5,
 }
-ROOM |= {"of the disk": 0.2, "of the pupil": 0.05, "of V squared": 0.2}
+ROOM |= {"of the disk": 0.2, "of the pupil": 0.05, "of V squared": 0.2, "of contrast": 0.2, "arcsec": 5.0}
 GROUND: dict[str, Any] = {"color": FILLED, "lw": 0, "zorder": 0.1, "alpha": 0.55}
 NOT_KEPT: dict[str, Any] = {"facecolor": "none", "edgecolor": FAINT, "hatch": "////", "linewidth": 0.0}
 # A strip shows no more than so many times the room; what is beyond lies on its edge.

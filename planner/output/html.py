@@ -20,6 +20,7 @@ from planner.output.figure_night import night_figure
 from planner.output.figure_sky import altitude_figure, sky_figure
 from planner.output.figure_uv import number_of, uv_figure, visibility_figure
 from planner.output.figures import DARK, PALETTE
+from planner.output.reserved_sheet import pause_rows, unplaced_told
 from planner.output.run_sheet import line_rows, night_sums, pointing_rows, visit_rows
 from planner.output.sentences import audit_told, counted, duration, score_told, served_told, thousands
 from planner.output.svg import clean, inlined
@@ -115,6 +116,8 @@ def render_report(
         left_out=left_out[:LEFT_OUT_MAX],
         left_out_more=len(left_out) - LEFT_OUT_MAX,
         visits=visit_rows(limits, offers, plan, tracks),
+        pauses=pause_rows(plan),
+        unplaced=unplaced_told(plan),
         lines=line_rows(limits, tracks),
         pointings=pointing_rows(limits, tracks),
         targets=target_rows(limits, offers, plan, tracks),

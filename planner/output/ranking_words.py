@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.output.feasibility_words import date_told, joined, number_told
-from planner.output.sentences import counted, thousands
+from planner.output.feasibility_words import date_told, number_told
+from planner.output.sentences import counted, joined, thousands
 from planner.ranking.answers import Ranked, Ranking, Truth
 
 NIGHTS_MAX = 5  # more of them are told by the worst and the best

@@ -10,6 +10,8 @@ import numpy as np
 from planner.constraints.tonight import NightLimits
 from planner.geometry.air import group_refractivity
 from planner.geometry.delays import travel_m
+from planner.output.light_sheet import Optics, Row, change_told, light_rows, line_told
+from planner.output.reserved_sheet import pauses_between, reserved_minutes
 from planner.output.sentences import duration, margins_told, thousands
 from planner.output.tracks import StepTrack, VisitTrack, clock, delay_m, minutes_between, moment, tick_hours
 from planner.scheduling.candidates import RequestOffer
@@ -66,6 +68,8 @@ class VisitRow:
     carriages: tuple[CarriageRow, ...]
     margins: tuple[str, ...]
     if_it_fails: tuple[str, ...]
+    change: str
+    light: tuple[Row, ...]
 
 
 @dataclass(frozen=True)
@@ -76,6 +80,7 @@ class NightSums:
     science: float
     calibrators: float
     setup: float
+    reserved: float
     spare: float
 
     def rows(self) -> tuple[tuple[str, str, str, float], ...]:
@@ -87,8 +92,10 @@ class NightSums:
                 ("science", "science stars recorded", self.science),
                 ("calibrator", "calibrators recorded", self.calibrators),
                 ("setup", "set-up", self.setup),
+                ("reserved", "not for stars", self.reserved),
                 ("spare", "spare", self.spare),
             )
+            if kind != "reserved" or value > 0
         )
 
 
@@ -99,7 +106,9 @@ def night_sums(plan: NightPlan) -> NightSums:
     science = sum(minutes_between(s.start_utc, s.end_utc) for s in steps if s.role == "science")
     calibrators = sum(minutes_between(s.start_utc, s.end_utc) for s in steps if s.role == "calibrator")
     setup = sum(_dark_minutes(plan, step) for step in steps)
-    return NightSums(dark, science, calibrators, setup, dark - science - calibrators - setup)
+    reserved = reserved_minutes(plan)
+    spare = dark - science - calibrators - setup - reserved
+    return NightSums(dark, science, calibrators, setup, reserved, spare)
 
 
 def _dark_minutes(plan: NightPlan, step: Step) -> float:
@@ -113,8 +122,9 @@ def visit_rows(
     """Return every visit of the plan in words."""
     last_seen: dict[int, tuple[str, float]] = {}
     rows = []
+    scenario, optics = limits.scenario, Optics()
     for place, track in enumerate(tracks):
-        visit = track.visit
+        visit, request = track.visit, scenario.requests[track.request]
         slack = minutes_between(visit.steps[0].start_utc, visit.latest_start_utc)
         rows.append(
             VisitRow(
@@ -130,11 +140,13 @@ def visit_rows(
                 slack="no slack" if slack == 0 else duration(slack),
                 new_cells=len(visit.new_cells),
                 value=visit.value,
-                priority=limits.scenario.requests[track.request].priority,
+                priority=request.priority,
                 steps=tuple(_step_row(step) for step in visit.steps),
                 carriages=_carriages(limits, track, last_seen),
-                margins=margins_told(limits.scenario, limits.scenario.requests[track.request], visit),
-                if_it_fails=_if_it_fails(limits, offers, tracks, place),
+                margins=margins_told(scenario, request, visit),
+                if_it_fails=_if_it_fails(limits, offers, (plan, tracks), place),
+                change=change_told(scenario.array, visit, optics),
+                light=light_rows(scenario, request, visit),
             )
         )
     return tuple(rows)
@@ -157,7 +169,8 @@ def _carriages(
 ) -> tuple[CarriageRow, ...]:
     """Rows of a visit's beams; ``last_seen``, where each carriage was left, is brought up to date."""
     array = limits.scenario.array
-    combiner = array.combiner(track.visit.combiner)
+    combiner = array.combiner(track.visit.combiner, track.visit.spectral_setup)
+    told = {beam.delay_line: beam for beam in track.science.step.beams}
     index = 1.0 + group_refractivity(array.site, float(np.mean(combiner.wavelengths_um)))
     ends = np.stack([_ends(limits, track, step) for step in track.steps])
     rows = []
@@ -169,10 +182,10 @@ def _carriages(
         telescope = int(track.telescopes[beam])
         rows.append(
             CarriageRow(
-                line=own.name,
+                line=line_told(own.name, told[own.name].path_segment),
                 telescope=limits.placement.telescopes[telescope],
                 station=limits.placement.stations[telescope],
-                combiner_input=beam + 1,
+                combiner_input=told[own.name].combiner_input,
                 comes_from=f"{before[1]:.2f} ({before[0]})" if before else "first use",
                 stands=tuple(f"{start:.2f} → {end:.2f}" for start, end in path),
                 runs=tuple("" if np.isnan(run) else f"{travel_m(run, own, index):+.2f}" for run in runs),
@@ -188,9 +201,13 @@ def _ends(limits: NightLimits, track: VisitTrack, step: StepTrack) -> np.ndarray
 
 
 def _if_it_fails(
-    limits: NightLimits, offers: Sequence[RequestOffer], tracks: Sequence[VisitTrack], place: int
+    limits: NightLimits,
+    offers: Sequence[RequestOffer],
+    night: tuple[NightPlan, Sequence[VisitTrack]],
+    place: int,
 ) -> tuple[str, ...]:
     """Say until when to try, what comes next, and whether the request has another chance."""
+    plan, tracks = night
     track = tracks[place]
     start, latest = track.visit.steps[0].start_utc, track.visit.latest_start_utc
     slack = minutes_between(start, latest)
@@ -201,13 +218,14 @@ def _if_it_fails(
     if place + 1 < len(tracks):
         following = tracks[place + 1]
         first = following.visit.steps[0]
+        between = "".join(f"then {one}, " for one in pauses_between(plan, track.visit, following.visit))
         after = (
-            f"Then go on with {following.key} as planned: set-up from {clock(first.setup_start_utc)}, "
-            f"start {clock(first.start_utc)}."
+            f"{between}then go on with {following.key} as planned: "
+            f"set-up from {clock(first.setup_start_utc)}, start {clock(first.start_utc)}."
         )
     else:
         after = "No visit follows it."
-    return until, after, _another_chance(limits, offers[track.request], track, tracks)
+    return until, after[:1].upper() + after[1:], _another_chance(limits, offers[track.request], track, tracks)
 
 
 def _another_chance(

@@ -60,6 +60,17 @@ def at_least_percent(score: int, bound: int) -> str:
     return f"{tenths // 10}.{tenths % 10}"
 
 
+def joined(parts: Sequence[str]) -> str:
+    """Return words in a list.
+
+    Examples
+    --------
+    >>> joined(["a"]), joined(["a", "b", "c"])
+    ('a', 'a, b and c')
+    """
+    return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
+
+
 def score_told(solver: SolverReport) -> Told:
     """Say what the plan is worth and what is proven about it."""
     considered = counted(solver.candidates, "candidate visit")
@@ -123,6 +134,19 @@ MARGINS: dict[str, tuple[float, str]] = {
     "hour angle": (0.7, "{} h inside its hour angles"),
     "Moon separation": (20.0, "Moon {} deg farther than it must be"),
     "Moon lit fraction": (0.3, "Moon lit {} of the disk less than allowed"),
+    "reserved time": (15.0, "{} min clear of reserved time"),
+    "pupil relay": (
+        6.0,
+        "carriage {} m of light inside the part of its stroke that keeps the pupil in place",
+    ),
+    "fringe tracker": (0.7, "weakest link of the fringe tracker {} mag brighter than its limit"),
+    "differential delay": (0.01, "differential delay {} m inside its range"),
+    "separation of the two stars": (3.0, "separation of the two stars {} arcsec inside its range"),
+    "field orientation": (15.0, "pair of stars {} deg inside the orientations of the separator"),
+    "air in the lines": (0.1, "contrast {} more than the least that air may leave"),
+    "guide star": (1.0, "guide star {} mag brighter than its limit"),
+    "guide star distance": (5.0, "guide star {} arcsec nearer than it may be"),
+    "beam-position sensor": (1.0, "{} mag brighter than the limit of the beam-position sensor"),
 }
 EASY = 1e9
 

@@ -18,6 +18,7 @@ from planner.geometry.baselines import baseline_vectors_m, pairs
 from planner.geometry.uv import uvw_m
 from planner.scheduling.candidates import RequestOffer, pair_columns, usable_ticks
 from planner.scheduling.plan import NightPlan, Step, Visit
+from planner.scheduling.routes import Setting
 from planner.sky.directions import SunAndMoon, place_of, sun_and_moon
 from planner.sky.earth import offline_earth
 from planner.units import DAY_S
@@ -29,7 +30,11 @@ TWILIGHT_MAX_H = 2.0  # how much of the evening and the morning is drawn at most
 
 @dataclass(frozen=True)
 class StepTrack:
-    """One step: its star in ``sky.stars``, its first and last tick, its times in hours."""
+    """One step: its star in ``sky.stars``, its first and last tick, its times in hours.
+
+    ``swap`` holds first and last tick of the time in which two stars change
+    places and nothing is recorded, None without a swap.
+    """
 
     step: Step
     star: int
@@ -38,6 +43,7 @@ class StepTrack:
     setup_h: float
     start_h: float
     end_h: float
+    swap: tuple[int, int] | None = None
 
     @property
     def science(self) -> bool:
@@ -48,6 +54,11 @@ class StepTrack:
         """Return the ticks of the step, one in ``every``, both ends included."""
         inside = np.arange(self.first, self.last + 1)
         return np.unique(np.append(inside[::every], inside[-1:]))
+
+    def recorded(self, every: int = 1) -> np.ndarray:
+        """Return the ticks of the step while something is recorded, both ends included."""
+        ticks = self.ticks(every)
+        return ticks if self.swap is None else ticks[(ticks <= self.swap[0]) | (ticks >= self.swap[1])]
 
 
 @dataclass(frozen=True)
@@ -65,7 +76,7 @@ class VisitTrack:
     lines : tuple of int
         Index in ``array.delay_lines``, same order.
     beam_path_m : ndarray (beam,)
-        Constant path of the combiner's inputs.
+        Constant path of each beam: its path segment and its input of the combiner.
     steps : tuple of StepTrack
     """
 
@@ -172,15 +183,23 @@ def _visit_track(limits: NightLimits, visit: Visit, number: int) -> VisitTrack:
     names = [request.name for request in scenario.requests]
     beams = sorted(visit.steps[0].beams, key=lambda beam: beam.combiner_input)
     lines = [line.name for line in scenario.array.delay_lines]
-    combiner = scenario.array.combiner(visit.combiner)
+    combiner = scenario.array.combiner(visit.combiner, visit.spectral_setup)
+    segments = [segment.name for segment in scenario.array.path_segments]
+    setting = Setting(
+        lines=tuple(lines.index(beam.delay_line) for beam in beams),
+        inputs=tuple(beam.combiner_input - 1 for beam in beams),
+        segments=tuple(
+            -1 if beam.path_segment is None else segments.index(beam.path_segment) for beam in beams
+        ),
+    )
     midnight = _midnight(limits)
     return VisitTrack(
         key=f"V{number + 1:02d}",
         visit=visit,
         request=names.index(visit.target),
         telescopes=limits.placement.index(tuple(beam.telescope for beam in beams)),
-        lines=tuple(lines.index(beam.delay_line) for beam in beams),
-        beam_path_m=np.array(combiner.constant_path_m),
+        lines=setting.lines,
+        beam_path_m=np.array(setting.beam_path_m(scenario.array, combiner)),
         steps=tuple(_step_track(limits, step, midnight) for step in visit.steps),
     )
 
@@ -193,9 +212,22 @@ def _step_track(limits: NightLimits, step: Step, midnight: datetime.datetime) ->
         for text in (step.setup_start_utc, step.start_utc, step.end_utc)
     )
     first_tick_h = tick_hours(limits)[0]
-    first, last = (round((hour - first_tick_h) * 3600.0 / sky.tick_s) for hour in (start, end))
+
+    def tick(hour: float) -> int:
+        return round((hour - first_tick_h) * 3600.0 / sky.tick_s)
+
+    swap = None
+    if step.swap_start_utc is not None and step.swap_end_utc is not None:
+        ends = (hour_of(limits, text) for text in (step.swap_start_utc, step.swap_end_utc))
+        first_swap, last_swap = (tick(hour) for hour in ends)
+        swap = first_swap, last_swap
     star = names.index(step.object, 0 if step.role == "science" else requests)
-    return StepTrack(step, star, first, last, setup, start, end)
+    return StepTrack(step, star, tick(start), tick(end), setup, start, end, swap)
+
+
+def hour_of(limits: NightLimits, text: str) -> float:
+    """Return the hour of a time of the plan."""
+    return (moment(text) - _midnight(limits)).total_seconds() / 3600.0
 
 
 def delay_m(limits: NightLimits, track: VisitTrack, step: StepTrack, ticks: np.ndarray) -> np.ndarray:
