@@ -24,8 +24,6 @@ TRACKER = "fringe tracker"
 
 def tracker_for(limits: NightLimits, request: Request) -> FringeTracker | None:
     """Return the fringe tracker that has to follow a request's stars, or None."""
-    if request.extras.tracking == "none":
-        return None
     return limits.scenario.array.tracker_of(limits.scenario.combiner_of(request))
 
 

@@ -35,7 +35,8 @@ from planner.feasibility.columns import (
     SecondKey,
 )
 from planner.feasibility.spans import Spans
-from planner.geometry.delays import offset_range_m
+from planner.geometry.delays import path_m
+from planner.geometry.placement import placement_of
 from planner.scenario.targets import Request, Scenario
 from planner.sky.curve import SkyCurve
 from planner.sky.directions import azimuth_deg
@@ -59,6 +60,11 @@ class Keys:
     pairs: tuple[PairKey, ...] = ()
     rates: tuple[RateKey, ...] = ()
     light: tuple[LightKey, ...] = ()
+
+    @property
+    def of_setting(self) -> tuple[PairKey | RateKey | LightKey, ...]:
+        """Everything but the baselines of the fringe tracker, which has a choice of them."""
+        return (*self.pairs, *self.rates, *(own for own in self.light if not isinstance(own, BaselineKey)))
 
 
 NOTHING = Keys()
@@ -152,10 +158,23 @@ def _of_light(of: StarLimits, limits: NightLimits, key: LightKey) -> tuple[Colum
 
 
 def _common_width_m(path_m: np.ndarray, pairs: Sequence[PairKey]) -> np.ndarray:
-    """Width of the common offsets of each pair of beams, metres of light, (time, pair)."""
-    beams = path_m[:, np.array([pair.telescopes for pair in pairs])].copy()
-    beams[:, :, 1] -= np.array([pair.constant_m for pair in pairs])
-    low, high = offset_range_m(np.array([pair.strokes for pair in pairs]), beams, beams)
+    """Width of the common offsets of each pair of beams, metres of light, (time, pair).
+
+    Parameters
+    ----------
+    path_m : ndarray (time, telescope), or (time, pair, telescope) with moments of its own for each pair
+    pairs : sequence of PairKey
+    """
+    telescopes = np.array([pair.telescopes for pair in pairs])
+    stroke = np.array([pair.strokes for pair in pairs])
+    if path_m.ndim == 2:
+        first, second = path_m[:, telescopes[:, 0]], path_m[:, telescopes[:, 1]]
+    else:
+        own = np.arange(len(pairs))
+        first, second = path_m[:, own, telescopes[:, 0]], path_m[:, own, telescopes[:, 1]]
+    second = second - np.array([pair.constant_m for pair in pairs])
+    low = np.maximum(stroke[:, 0, 0] - first, stroke[:, 1, 0] - second)
+    high = np.minimum(stroke[:, 0, 1] - first, stroke[:, 1, 1] - second)
     return high - low
 
 
@@ -235,7 +254,8 @@ def _brackets(
     if not closer:
         return found
     inner = {k: np.linspace(grid[k], grid[k + 1], int(np.ceil(GRID_S)) + 1) for k in closer}
-    again = margins(of, np.concatenate(list(inner.values())), asked)
+    looked_at = _only(asked, (column for columns in closer.values() for column in columns))
+    again = margins(of, np.concatenate(list(inner.values())), looked_at)
     for place, (k, columns) in enumerate(closer.items()):
         seconds = inner[k]
         rows = slice(place * len(seconds), (place + 1) * len(seconds))
@@ -278,11 +298,9 @@ def _closed_in(of: StarLimits, brackets: list[Bracket], asked: Keys) -> dict[Col
     high = np.array([b[2] for b in brackets])
     at_start = np.array([b[3] for b in brackets])
     inner = np.arange(1, PARTS) / PARTS
+    columns = [bracket[0] for bracket in brackets]
     for _ in range(ROUNDS):
-        seconds = low[:, None] + (high - low)[:, None] * inner
-        values = margins(of, seconds.ravel(), asked)
-        rows = np.arange(seconds.size).reshape(seconds.shape)
-        allowed = np.array([values[b[0]][own] >= 0 for own, b in zip(rows, brackets, strict=True)])
+        allowed = _allowed(of, columns, low[:, None] + (high - low)[:, None] * inner, asked)
         # The first part that ends in another state than the interval began holds the change.
         turned = np.concatenate([allowed != at_start[:, None], np.ones((len(low), 1), dtype=bool)], axis=1)
         part = np.argmax(turned, axis=1)
@@ -293,6 +311,37 @@ def _closed_in(of: StarLimits, brackets: list[Bracket], asked: Keys) -> dict[Col
     for bracket, edge in zip(brackets, ((low + high) / 2.0).tolist(), strict=True):
         edges.setdefault(bracket[0], []).append(edge)
     return {column: sorted(found) for column, found in edges.items()}
+
+
+def _allowed(of: StarLimits, columns: Sequence[Column], seconds: np.ndarray, asked: Keys) -> np.ndarray:
+    """True where each elementary limit holds at moments of its own, (column, moment)."""
+    found: np.ndarray = np.empty(seconds.shape, dtype=bool)
+    pairs = [(k, column.of) for k, column in enumerate(columns) if isinstance(column.of, PairKey)]
+    if pairs:
+        # There are many pairs, and each is wanted at its own moments only.
+        rows = [k for k, _ in pairs]
+        placement = placement_of(of.scenario.array, of.configuration)
+        direction = of.curve.at([of.star], seconds[rows].T.ravel()).direction[0]
+        path = path_m(direction, placement.vectors_m, placement.fixed_path_m)
+        of_pairs = path.reshape(seconds.shape[1], len(rows), -1)
+        found[rows] = (_common_width_m(of_pairs, [pair for _, pair in pairs]) >= 0).T
+    others = [k for k, column in enumerate(columns) if not isinstance(column.of, PairKey)]
+    if others:
+        own = [columns[k] for k in others]
+        values = margins(of, seconds[others].ravel(), _only(asked, own))
+        places = np.arange(len(others) * seconds.shape[1]).reshape(len(others), -1)
+        found[others] = [values[column][place] >= 0 for column, place in zip(own, places, strict=True)]
+    return found
+
+
+def _only(asked: Keys, columns: Iterable[Column]) -> Keys:
+    """What some elementary limits ask of the light path."""
+    owners = {column.of for column in columns}
+    return Keys(
+        tuple(key for key in asked.pairs if key in owners),
+        tuple(key for key in asked.rates if key in owners),
+        tuple(key for key in asked.light if key in owners),
+    )
 
 
 def _spans(allowed_at_start: bool, edges: Sequence[float], length_s: float) -> Spans:

@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Sequence
 
 from planner.feasibility.columns import DELAY, PUPIL, AirKey, PairKey, RateKey
-from planner.scenario.array import Array, Combiner
+from planner.scenario.array import Array, Combiner, DelayLine
 from planner.scheduling.routes import Setting, usable_stroke_m
 
 
@@ -43,8 +43,12 @@ def air_keys(
 
 def rate_keys(array: Array, telescopes: Sequence[int], setting: Setting) -> tuple[RateKey, ...]:
     """Return what a setting asks of each carriage's tracking speed."""
-    found = []
-    for telescope, line in zip(telescopes, setting.lines, strict=True):
-        own = array.delay_lines[line]
-        found.append(RateKey(telescope, own.tracking_speed_mm_per_s / 1e3 * own.path_per_travel))
-    return tuple(found)
+    return tuple(
+        RateKey(telescope, path_per_s(array.delay_lines[line]))
+        for telescope, line in zip(telescopes, setting.lines, strict=True)
+    )
+
+
+def path_per_s(line: DelayLine) -> float:
+    """Return how fast the path of a line can follow, metres of light per second."""
+    return line.tracking_speed_mm_per_s / 1e3 * line.path_per_travel

@@ -21,7 +21,7 @@ from planner.constraints.brightness import brightness_limits
 from planner.constraints.delay_range import difference_range_m, path_rate_m_per_s
 from planner.constraints.tonight import NightLimits, night_limits
 from planner.constraints.tracker import edges_mag, tracker_for
-from planner.constraints.two_stars import differential_delay, second_path_m
+from planner.constraints.two_stars import SEPARATION, differential_delay, field_limits, second_path_m
 from planner.feasibility.answers import DAYLIGHT, Season
 from planner.feasibility.columns import (
     AIR,
@@ -197,6 +197,11 @@ def _codes(
         bright &= verdict.allowed[0]
         if not bright[choices.telescopes].all(axis=-1).any():
             code[:] = 1 + (ORDER.index(verdict.limit) if verdict.limit in ORDER else 0)
+            return code
+    # The two stars of a dual feed stay as far apart as they are, above the horizon or below it.
+    for verdict in field_limits(scenario, sky.sky(wish.star, direction, np.arange(1)), wish, 0):
+        if verdict.limit == SEPARATION and not verdict.allowed.all():
+            code[:] = 1 + ORDER.index(SEPARATION)
             return code
     lowest = min(own.altitude_min_deg for own in placement.classes)
     up = np.flatnonzero(altitude_deg(direction) >= lowest)

@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from planner.feasibility.columns import TRACKER, BaselineKey, ChainKey, Column
-from planner.feasibility.edges import Holding, by_owner
-from planner.feasibility.spans import Spans, join
+from planner.feasibility.edges import Holding, Keys, by_owner
+from planner.feasibility.lines import path_per_s
+from planner.feasibility.spans import Spans, join, meet, meet_all
 from planner.geometry.placement import Placement
 from planner.scenario.array import Array, Combiner
-from planner.scheduling.routes import Setting, settings_of, settings_without_segments
-from planner.scheduling.subarrays import PairBits, grown_settings
+from planner.scheduling.routes import (
+    Setting,
+    Stroke,
+    segments_of,
+    settings_without_segments,
+    usable_stroke_m,
+    with_segments,
+)
+from planner.scheduling.subarrays import pair_in_range
 from planner.science.tracking import chain_margin, tracked_sets
 
 MANY = 400  # settings of a subarray that are all followed; of more, those whose paths are ever equal
@@ -44,21 +53,120 @@ def reached_settings(
         equal at some time, or the first of them when none does.
     """
     combiner, telescopes, dual = asked
-    bases = settings_without_segments(array, placement, combiner, telescopes, dual)
+    every = settings_without_segments(array, placement, combiner, telescopes, dual)
+    bases = _distinct(array, combiner, every)
     if not array.path_segments:
         return bases
-    every = settings_of(array, placement, combiner, telescopes, dual)
-    if len(every) <= MANY:
-        return every
-    paths = path_m[None][:, :, list(telescopes)]
-    allowed = np.packbits(np.ones((1, len(path_m)), dtype=bool), axis=-1)
+    segments = [segments_of(array, placement.stations[i]) for i in telescopes]
+    if len(every) * math.prod(map(len, segments)) <= MANY:
+        return [own for base in bases for own in with_segments(array, placement, telescopes, base)]
+    equal = _EqualPaths(path_m[:, list(telescopes)])
+    found = [
+        replace(base, segments=chosen)
+        for base in bases
+        for chosen in equal.chosen(*_ways(array, combiner, base, segments))
+    ]
+    if found:
+        return found
+    all_ways = (own for base in bases for own in with_segments(array, placement, telescopes, base))
+    return list(itertools.islice(all_ways, MANY))
+
+
+def _distinct(array: Array, combiner: Combiner, settings: Sequence[Setting]) -> list[Setting]:
+    """Leave out settings that ask the same of every beam as one before them: they open and close together."""
+    first: dict[object, Setting] = {}
+    for setting in settings:
+        lines = [array.delay_lines[line] for line in setting.lines]
+        asked = tuple(
+            (line.stroke_m, usable_stroke_m(line, combiner), path_per_s(line), line.medium) for line in lines
+        )
+        first.setdefault((asked, setting.beam_path_m(array, combiner)), setting)
+    return list(first.values())
+
+
+def _ways(
+    array: Array, combiner: Combiner, base: Setting, segments: Sequence[Sequence[int]]
+) -> tuple[list[Stroke], list[list[tuple[int, float]]]]:
+    """Strokes of a setting without segments, and each beam's segments with the constant path they give it."""
+    inner = base.beam_path_m(array, combiner)
+    strokes = [array.delay_lines[line].stroke_m for line in base.lines]
+    added = {k: array.path_segments[k].path_m if k >= 0 else 0.0 for own in segments for k in own}
+    return strokes, [[(k, path + added[k]) for k in own] for path, own in zip(inner, segments, strict=True)]
+
+
+class _EqualPaths:
+    """When two beams find a common offset, as the bits of a whole number, each pair worked out once.
+
+    Parameters
+    ----------
+    path_m : ndarray (time, beam)
+        r.s - L.
+    """
+
+    def __init__(self, path_m: np.ndarray) -> None:
+        self.path_m = path_m
+        self.known: dict[tuple[int, int, Stroke, Stroke, float], int] = {}
+
+    def pair(self, i: int, j: int, strokes: Sequence[Stroke], constant_m: float) -> int:
+        """Return the moments of two beams; the constant path of beam j minus that of beam i is given."""
+        key = (i, j, strokes[i], strokes[j], round(constant_m, 9))
+        if key not in self.known:
+            second = self.path_m[:, j] - constant_m
+            inside = pair_in_range(self.path_m[:, i], second, strokes[i], strokes[j])
+            self.known[key] = int.from_bytes(np.packbits(inside).tobytes(), "big")
+        return self.known[key]
+
+    def chosen(
+        self, strokes: Sequence[Stroke], ways: Sequence[Sequence[tuple[int, float]]]
+    ) -> Iterator[tuple[int, ...]]:
+        """Yield the path segments of the beams for every choice that makes all paths equal at some moment."""
+        beams = range(len(ways))
+        pairs = {
+            (i, j, k, n): self.pair(i, j, strokes, own - other)
+            for i, j in itertools.combinations(beams, 2)
+            for n, (_, own) in enumerate(ways[j])
+            for k, (_, other) in enumerate(ways[i])
+        }
+
+        def grown(places: tuple[int, ...], bits: int) -> Iterator[tuple[int, ...]]:
+            beam = len(places)
+            if beam == len(ways):
+                yield tuple(way[place][0] for way, place in zip(ways, places, strict=True))
+                return
+            for own in range(len(ways[beam])):
+                left = bits
+                for other, place in enumerate(places):
+                    left &= pairs[other, beam, place, own]
+                    if not left:
+                        break
+                if left:
+                    yield from grown((*places, own), left)
+
+        yield from grown((), -1)
+
+
+def when_usable(held: Holding, telescopes: Sequence[int], asked: Iterable[Keys]) -> list[Spans]:
+    """Return when a subarray is usable with each of the things that its settings ask of the light path.
+
+    What all settings share is met once, and then once with each key.
+    """
+
+    def of(owners: Iterable[object]) -> Iterator[Spans]:
+        return (held.spans[column] for own in owners for column in held.columns.get(own, ()))
+
+    shared = meet_all(of([None, *telescopes, ChainKey(tuple(telescopes))]), held.length_s)
+    known: dict[object, Spans] = {}
     found = []
-    for base in bases:
-        strokes = [array.delay_lines[line].stroke_m for line in base.lines]
-        bits = PairBits(paths, strokes)
-        stations = [placement.stations[i] for i in telescopes]
-        found += [setting for setting, _ in grown_settings(array, combiner, base, stations, bits, allowed)]
-    return found or every[:MANY]
+    for keys in asked:
+        left = shared
+        for key in keys.of_setting:
+            if not left:
+                break
+            if key not in known:
+                known[key] = meet_all((shared, *of([key])), held.length_s)
+            left = meet(left, known[key])
+        found.append(left)
+    return found
 
 
 def chain_of(values: dict[Column, np.ndarray], telescopes: Sequence[int], most: int) -> np.ndarray:

@@ -31,7 +31,7 @@ from planner.feasibility.columns import (
 )
 from planner.feasibility.edges import Holding, Keys, StarLimits, holding, margins
 from planner.feasibility.lines import air_keys, pair_keys, rate_keys
-from planner.feasibility.settings import chain_of, reached_settings, with_chains
+from planner.feasibility.settings import chain_of, reached_settings, when_usable, with_chains
 from planner.feasibility.spans import Spans, gaps, join, meet_all, total_s
 from planner.geometry.placement import Placement
 from planner.scenario.array import Array, Combiner
@@ -84,7 +84,9 @@ class Followed:
         On the ticks of the night, of one request and its calibrators.
     combiner : Combiner
     choices : dict
-        {telescopes: settings}.
+        {telescopes: settings}; of settings that ask the same of every beam, the first.
+    usable : dict
+        {telescopes: spans}, one for each of the settings.
     held : Holding
     """
 
@@ -92,6 +94,7 @@ class Followed:
     limits: NightLimits
     combiner: Combiner
     choices: dict[tuple[int, ...], list[Setting]]
+    usable: dict[tuple[int, ...], list[Spans]]
     held: Holding
 
     @property
@@ -118,8 +121,7 @@ class Followed:
     def parts(self, telescopes: Sequence[int], setting: Setting) -> list[Column]:
         """Return the elementary limits of a subarray on a setting."""
         asked = self.keys(telescopes, setting)
-        followed = (key for key in asked.light if not isinstance(key, BaselineKey))
-        wanted = [None, *telescopes, *asked.pairs, *asked.rates, *followed, ChainKey(tuple(telescopes))]
+        wanted = [None, *telescopes, *asked.of_setting, ChainKey(tuple(telescopes))]
         return [column for own in wanted for column in self.held.columns.get(own, ())]
 
     def spans(self, telescopes: Sequence[int], setting: Setting) -> Spans:
@@ -154,7 +156,7 @@ def _keys(of: StarLimits, combiner: Combiner, telescopes: Sequence[int], setting
     array = of.scenario.array
     pairs: list[tuple[int, int]] = list(itertools.combinations(telescopes, 2))
     light: list[LightKey] = list(air_keys(array, combiner, telescopes, setting))
-    if of.request.extras.tracking != "none" and combiner.fringe_tracker is not None:
+    if combiner.fringe_tracker is not None:
         light += [BaselineKey(pair) for pair in pairs]
     if of.science and of.request.extras.second_star is not None:
         light += [SecondKey(pair) for pair in pairs]
@@ -204,26 +206,29 @@ def follow(of: StarLimits, limits: NightLimits, only: Sequence[str] = ()) -> Fol
         settings = reached_settings(array, placement, (combiner, telescopes, dual), grid_path_m)
         if settings:
             choices[telescopes] = settings
-    asked = [_keys(of, combiner, chosen, setting) for chosen, many in choices.items() for setting in many]
+    asked = {
+        chosen: [_keys(of, combiner, chosen, setting) for setting in many] for chosen, many in choices.items()
+    }
+    every = [own for many in asked.values() for own in many]
     held = holding(
         of,
         Keys(
-            tuple(dict.fromkeys(key for own in asked for key in own.pairs)),
-            tuple(dict.fromkeys(key for own in asked for key in own.rates)),
-            tuple(dict.fromkeys(key for own in asked for key in own.light)),
+            tuple(dict.fromkeys(key for own in every for key in own.pairs)),
+            tuple(dict.fromkeys(key for own in every for key in own.rates)),
+            tuple(dict.fromkeys(key for own in every for key in own.light)),
         ),
     )
     tracker = tracker_for(limits, of.request)
     if tracker is not None:
         held = with_chains(held, list(choices), tracker.beams)
-    return Followed(of, limits, combiner, choices, held)
+    usable = {chosen: when_usable(held, chosen, many) for chosen, many in asked.items()}
+    return Followed(of, limits, combiner, choices, usable, held)
 
 
 def best_lines(followed: Followed, telescopes: tuple[int, ...]) -> tuple[Setting, Spans]:
     """Return the setting that is usable longest, and when; of equals, the first: it moves fewest beams."""
     best: tuple[Setting, Spans] | None = None
-    for setting in followed.choices[telescopes]:
-        spans = followed.spans(telescopes, setting)
+    for setting, spans in zip(followed.choices[telescopes], followed.usable[telescopes], strict=True):
         if best is None or total_s(spans) > total_s(best[1]) + 1e-6:
             best = setting, spans
     assert best is not None  # a subarray without settings is not among the choices
@@ -238,11 +243,7 @@ def best_lines(followed: Followed, telescopes: tuple[int, ...]) -> tuple[Setting
 
 def any_spans(followed: Followed) -> Spans:
     """Return when some subarray on some setting is usable."""
-    return join(
-        followed.spans(telescopes, setting)
-        for telescopes, many in followed.choices.items()
-        for setting in many
-    )
+    return join({spans for many in followed.usable.values() for spans in many})
 
 
 def subarray_night(

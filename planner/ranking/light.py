@@ -58,7 +58,7 @@ def tracker_bits(
     found = np.empty((len(members), len(rows), len(every)), dtype=np.uint8)
     for place, (row, wish) in enumerate(zip(rows.tolist(), wishes, strict=True)):
         tracker = array.tracker_of(moments.scenario.combiner_of(wish))
-        if tracker is None or wish.extras.tracking == "none":
+        if tracker is None:
             found[:, place] = every
             continue
         magnitude, diameter = seen_by_tracker(wish, wish.star, True, tracker.band)

@@ -149,13 +149,18 @@ def _groups(
 ) -> list[_Group]:
     found = []
     size = members.shape[1]
-    alike: dict[tuple[str, str | None, bool], list[int]] = {}
+    alike: dict[tuple[str, str | None, bool, bool], list[int]] = {}
     for place, request in enumerate(asked):
         wish = scenario.requests[request]
         dual = wish.extras.second_star is not None
-        alike.setdefault((wish.combiner, wish.extras.spectral_setup, dual), []).append(place)
-    for (name, setup, dual), places in alike.items():
-        combiner, rows = scenario.array.combiner(name, setup), np.array(places, dtype=int)
+        wanted = wish.extras
+        key = (wish.combiner, wanted.spectral_setup, wanted.tracking == "none", dual)
+        alike.setdefault(key, []).append(place)
+    for (*_, dual), places in alike.items():
+        combiner, rows = (
+            scenario.combiner_of(scenario.requests[asked[places[0]]]),
+            np.array(places, dtype=int),
+        )
         if combiner.beams == size:
             own, parts = members, np.arange(len(members))[:, None]
         else:

@@ -263,6 +263,10 @@ class Combiner(Part):
             False: self.calibrator_recording_s + self.overhead_s,
         }
 
+    def untracked(self) -> Combiner:
+        """Return the combiner working by itself, without its fringe tracker."""
+        return self if self.fringe_tracker is None else self.model_copy(update={"fringe_tracker": None})
+
     @property
     def title(self) -> str:
         """Combiner and spectral setup in words."""

@@ -119,8 +119,9 @@ class Scenario(Part):
     reserved: tuple[Reserved, ...] = ()
 
     def combiner_of(self, request: Request) -> Combiner:
-        """Return the combiner of a request in the spectral setup that it wants."""
-        return self.array.combiner(request.combiner, request.extras.spectral_setup)
+        """Return the combiner of a request in the spectral setup and with the tracking that it wants."""
+        own = self.array.combiner(request.combiner, request.extras.spectral_setup)
+        return own.untracked() if request.extras.tracking == "none" else own
 
     def science_step_s(self, request: Request) -> float:
         """Return how long a science step of a request takes: recording, overhead, swap of two stars."""

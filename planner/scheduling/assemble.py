@@ -29,10 +29,10 @@ from planner.scheduling.plan import (
 )
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.reasons import Served, reason
-from planner.scheduling.reserved import Block, reserved_times
+from planner.scheduling.reserved import Block, beams_free_from, reserved_times
 from planner.scheduling.routes import PUPIL
 from planner.scheduling.setup import ticks_up
-from planner.scheduling.table import CandidateTable, candidate_table, wait_ticks
+from planner.scheduling.table import CandidateTable, candidate_table, longest_wait_ticks, wait_ticks
 from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
 from planner.sky.night import utc_text
@@ -140,8 +140,7 @@ def _visits(solved: SolvedNight) -> list[Visit]:
         # Neighbours may be time that is not for stars.
         position = everything.index(candidate)
         previous = everything[position - 1] if position else None
-        following = everything[position + 1] if position + 1 < len(everything) else None
-        visits.append(_visit(solved, place, (previous, candidate, following), new))
+        visits.append(_visit(solved, place, (previous, candidate, everything[position + 1 :]), new))
     return visits
 
 
@@ -150,7 +149,7 @@ def _origin(solved: SolvedNight, candidate: int) -> tuple[VisitFamily, int]:
 
 
 def _visit(
-    solved: SolvedNight, place: int, neighbours: tuple[int | None, int, int | None], new: np.ndarray
+    solved: SolvedNight, place: int, neighbours: tuple[int | None, int, Sequence[int]], new: np.ndarray
 ) -> Visit:
     limits = solved.limits
     previous, candidate, following = neighbours
@@ -184,7 +183,8 @@ def _setup_start(solved: SolvedNight, previous: int | None, candidate: int, step
         wait = int(ticks_up(family.facts.capture_s, solved.limits.sky.tick_s))
     else:
         wait = int(wait_ticks(solved.limits, solved.table, np.array([previous]), np.array([candidate]))[0])
-    return start - wait
+    names = [solved.limits.placement.telescopes[i] for i in family.facts.subarray.telescopes]
+    return beams_free_from(solved.limits, names, start - wait, start)
 
 
 def _step(solved: SolvedNight, candidate: int, number: int, setup_start: int) -> Step:
@@ -260,29 +260,38 @@ def _margins(limits: NightLimits, family: VisitFamily, row: int) -> list[Margin]
     return list(worst.values())
 
 
-def _latest_start(solved: SolvedNight, candidate: int, following: int | None) -> int:
-    """The latest tick at which the same visit can start and leave the next one as planned, without a hole."""
+def _latest_start(solved: SolvedNight, candidate: int, following: Sequence[int]) -> int:
+    """The latest tick at which the same visit can start and leave the next ones as planned, without a hole.
+
+    Beyond the next one too: it may be short, or use other devices, and set-ups hold for every pair.
+    """
     limits = solved.limits
     family, row = _origin(solved, candidate)
     latest = int(family.start_tick[row, 0])
-    last = len(limits.sky.times) - 1 if following is None else int(solved.table.start_tick[following])
+    last = int(solved.table.start_tick[following[0]]) if following else len(limits.sky.times) - 1
     later = later_starts(limits, family, row, last)
-    if following is None:
-        fits = np.ones(len(later.start_tick), dtype=bool)
-    else:
-        if solved.table.family[following] < 0:
-            fits = later.end_tick[:, 2] <= last
-        else:
-            next_family, next_row = _origin(solved, following)
-            table = candidate_table(limits, (later, next_family.take(np.array([next_row]))))
-            mine, other = np.flatnonzero(table.family == 0), np.flatnonzero(table.family == 1)
-            wait = wait_ticks(limits, table, mine, np.full(len(mine), other[0]))
-            fits = table.end_tick[mine] + wait <= table.start_tick[other[0]]
+    fits = np.ones(len(later.start_tick), dtype=bool)
+    reach = last + longest_wait_ticks(limits)
+    for other in following:
+        if solved.table.start_tick[other] <= reach:
+            fits &= _in_time_for(solved, later, other)
     for tick, fit in zip(later.start_tick[:, 0].tolist(), fits.tolist(), strict=True):
         if tick != latest + 1 or not fit:
             break
         latest = tick
     return latest
+
+
+def _in_time_for(solved: SolvedNight, visits: VisitFamily, following: int) -> np.ndarray:
+    """Whether each of these visits leaves a chosen candidate after it as planned, (start,)."""
+    start = solved.table.start_tick[following]
+    if solved.table.family[following] < 0:
+        return np.asarray(visits.end_tick[:, 2] <= start)
+    family, row = _origin(solved, following)
+    table = candidate_table(solved.limits, (visits, family.take(np.array([row]))))
+    mine, other = np.flatnonzero(table.family == 0), np.flatnonzero(table.family == 1)
+    wait = wait_ticks(solved.limits, table, mine, np.full(len(mine), other[0]))
+    return np.asarray(table.end_tick[mine] + wait <= table.start_tick[other[0]])
 
 
 def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) -> RequestOutcome:

@@ -3,28 +3,36 @@
 The audit reads the plan's document and nothing else. It shares no formula and
 no matrix with the planner: directions come from astropy's full transformation,
 shadows from rays in three dimensions, set-ups from the history of each device,
-coverage from baselines that astropy turns to GCRS axes. What does not exist in
-the scenario, or cannot be read, is a failed check.
+coverage from baselines that astropy turns to GCRS axes, the air's group index
+from a numeric derivative, what a fringe tracker holds from growing sets. What
+does not exist in the scenario, or cannot be read, is a failed check.
 
 Not judged here: whether the bound is right (only that it is not below the
-score), margins, reasons in words, reachable cells and latest starts beyond
-their order.
+score), margins, reasons in words, reachable cells, latest starts beyond their
+order, whether other telescopes had better been tracked, and whether a time that
+is told to fit nowhere had a place.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from planner.scheduling.audit_air import air_cases
 from planner.scheduling.audit_beams import (
     beam_cases,
     bracket_cases,
     calibrator_cases,
     configuration_cases,
+)
+from planner.scheduling.audit_brightness import (
+    guide_cases,
+    guide_distance_cases,
     magnitude_cases,
+    sensor_cases,
 )
 from planner.scheduling.audit_case import audited
 from planner.scheduling.audit_coverage import coverage_cases, total_cases
-from planner.scheduling.audit_delay import delay_cases, paths, speed_cases, stroke_cases
+from planner.scheduling.audit_delay import delay_cases, paths, pupil_cases, speed_cases, stroke_cases
 from planner.scheduling.audit_history import earlier_nights, history_cases
 from planner.scheduling.audit_limits import (
     airmass_cases,
@@ -39,9 +47,14 @@ from planner.scheduling.audit_limits import (
     sun_cases,
     window_cases,
 )
-from planner.scheduling.audit_moves import recording_cases, setup_cases, stages, time_cases
+from planner.scheduling.audit_moves import setup_cases
+from planner.scheduling.audit_reserved import calibration_cases, reserved_cases
+from planner.scheduling.audit_routing import inlet_cases, routing_cases, segment_cases, spectral_setup_cases
 from planner.scheduling.audit_shadow import shadow_cases
 from planner.scheduling.audit_sky import tracked_steps
+from planner.scheduling.audit_times import recording_cases, stages, swap_cases, time_cases
+from planner.scheduling.audit_tracking import tracked_cases, tracking_cases
+from planner.scheduling.audit_two_stars import differential_cases, field_cases, pair_cases
 from planner.scheduling.plan import AuditReport, NightPlan
 from planner.sky.earth import offline_earth
 
@@ -72,6 +85,9 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("recording time", recording_cases(plan, told)),
             audited("set-up", setup_cases(plan, told)),
             audited("beams and lines", beam_cases(plan)),
+            audited("spectral setup", spectral_setup_cases(plan)),
+            audited("routing mode", routing_cases(plan)),
+            audited("path segments", segment_cases(plan)),
             audited("brackets", bracket_cases(plan)),
             audited("Sun", sun_cases(plan, tracked)),
             audited("pointing", pointing_cases(plan, tracked)),
@@ -82,6 +98,7 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("shadowing", shadow_cases(plan, tracked)),
             audited("delay", delay_cases(light)),
             audited("delay line stroke", stroke_cases(light)),
+            audited("pupil relay", pupil_cases(light)),
             audited("carriage tracking speed", speed_cases(light)),
             audited("Moon separation", moon_separation_cases(plan, tracked)),
             audited("Moon lit fraction", moon_lit_cases(plan, tracked)),
@@ -89,6 +106,19 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("hour angle", hour_angle_cases(plan, tracked)),
             audited("absolute windows", window_cases(plan)),
             audited("limiting magnitude", magnitude_cases(plan)),
+            audited("guide star", guide_cases(plan)),
+            audited("guide star distance", guide_distance_cases(plan)),
+            audited("beam-position sensor", sensor_cases(plan)),
+            audited("tracked telescopes", tracked_cases(plan)),
+            audited("fringe tracker", tracking_cases(plan, tracked)),
+            audited("air in the lines", air_cases(plan, tracked, light)),
+            audited("light inlets", inlet_cases(plan)),
+            audited("two stars", pair_cases(plan)),
+            audited("field orientation", field_cases(plan, tracked)),
+            audited("differential delay", differential_cases(plan, tracked)),
+            audited("swap of two stars", swap_cases(plan, told)),
+            audited("reserved time", reserved_cases(plan, told)),
+            audited("internal calibrations", calibration_cases(plan, told)),
             audited("calibrators", calibrator_cases(plan, tracked)),
             audited("coverage", coverage_cases(plan, tracked, held)),
             audited("earlier nights", history_cases(plan, earlier)),

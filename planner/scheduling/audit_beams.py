@@ -1,4 +1,4 @@
-"""Does the plan fit the array and the requests: placement, beams, brackets, brightness, calibrators."""
+"""Does the plan fit the array and the requests: placement, beams, brackets, calibrators."""
 
 from __future__ import annotations
 
@@ -9,14 +9,12 @@ import numpy as np
 from scipy.special import j1
 
 from planner.scenario.array import Array, Combiner
-from planner.scenario.targets import Star
-from planner.scheduling.audit_case import Case, class_of, equipment, holds, named
+from planner.scheduling.audit_case import Case, class_of, combiner_used, equipment, holds, named
 from planner.scheduling.audit_sky import TrackedStep, station_vector_m, title, unit_vectors
 from planner.scheduling.plan import Beam, NightPlan, Step, Visit
 from planner.units import RAD_PER_MAS
 
 BRACKET_TOLERANCE_DEG = 30.0 / 3600.0  # aberration changes an angle of 90 degrees by as much
-MAGNITUDE_TOLERANCE = 1e-9
 VIS2_TOLERANCE = 1e-6
 
 BRACKET = ["calibrator", "science", "calibrator"]
@@ -63,8 +61,9 @@ def beam_cases(plan: NightPlan) -> Iterator[Case]:
         combiner = named(array.combiners, visit.combiner)
         yield holds(combiner is not None, f"{visit.id}: there is no combiner {visit.combiner!r}")
         rigs = {_rig(step) for step in visit.steps}
-        yield holds(len(rigs) <= 1, f"{visit.id}: telescopes, lines or inputs change between its steps")
-        yield from _subarray_cases(plan, visit, combiner)
+        words = f"{visit.id}: telescopes, lines, inputs or path segments change between its steps"
+        yield holds(len(rigs) <= 1, words)
+        yield from _subarray_cases(plan, visit, combiner_used(array, visit))
         for step in visit.steps:
             place = title(visit, step)
             used = sorted(beam.telescope for beam in step.beams)
@@ -87,8 +86,10 @@ def beam_cases(plan: NightPlan) -> Iterator[Case]:
                 yield from _one_beam_cases(plan, place, beam)
 
 
-def _rig(step: Step) -> frozenset[tuple[str, str, str, int]]:
-    return frozenset((b.telescope, b.station, b.delay_line, b.combiner_input) for b in step.beams)
+def _rig(step: Step) -> frozenset[tuple[str, str, str, int, str | None]]:
+    return frozenset(
+        (b.telescope, b.station, b.delay_line, b.combiner_input, b.path_segment) for b in step.beams
+    )
 
 
 def _one_beam_cases(plan: NightPlan, place: str, beam: Beam) -> Iterator[Case]:
@@ -160,35 +161,6 @@ def bracket_cases(plan: NightPlan) -> Iterator[Case]:
         )
 
 
-def magnitude_cases(plan: NightPlan) -> Iterator[Case]:
-    """No star is too faint for the combiner with the telescopes used; margins in magnitudes."""
-    array = plan.scenario.array
-    for visit in plan.visits:
-        combiner = named(array.combiners, visit.combiner)
-        if combiner is None:
-            continue
-        classes = {own.name for own in (class_of(array, name) for name in visit.subarray) if own}
-        limits = [
-            combiner.limiting_magnitude[name] for name in classes if name in combiner.limiting_magnitude
-        ]
-        for step in visit.steps:
-            star = _star(plan, step.object)
-            if star is None or not limits:
-                continue
-            place = f"{title(visit, step)}: {combiner.band}"
-            magnitude = star.mag.get(combiner.band)
-            if magnitude is None:
-                yield holds(False, f"{place} is not known")
-            else:
-                margin = min(limits) - magnitude + MAGNITUDE_TOLERANCE
-                yield Case(margin, f"{place} = {magnitude:.2f}, {combiner.name} reaches {min(limits):.2f}")
-
-
-def _star(plan: NightPlan, name: str) -> Star | None:
-    stars = [request.star for request in plan.scenario.requests]
-    return named([*stars, *plan.scenario.calibrators], name)
-
-
 def calibrator_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[Case]:
     """Calibrators are near their science star and hardly resolved; margins as a fraction of the limit."""
     limits, array = plan.scenario.limits, plan.scenario.array
@@ -203,7 +175,7 @@ def calibrator_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Itera
                 (limit + BRACKET_TOLERANCE_DEG - apart) / limit,
                 f"{seen.title} is {apart:.3f} deg from {seen.visit.target!r}, limit {limit:g} deg",
             )
-        combiner = named(array.combiners, seen.visit.combiner)
+        combiner = combiner_used(array, seen.visit)
         length = longest_baseline_m(array, seen.step)
         if combiner is not None and length is not None:
             vis2 = uniform_disk_vis2(seen.star.diameter_mas, length, min(combiner.wavelengths_um))
@@ -241,5 +213,12 @@ def uniform_disk_vis2(diameter_mas: float | None, baseline_m: float, wavelength_
     """
     if diameter_mas is None:
         return 0.0
+    return float(uniform_disk(diameter_mas, np.array(baseline_m), wavelength_um) ** 2)
+
+
+def uniform_disk(diameter_mas: float, baseline_m: np.ndarray, wavelength_um: float) -> np.ndarray:
+    """Return the visibility of a uniform disk, 2 J1(x)/x, (...) as the baselines."""
     x = np.pi * diameter_mas * RAD_PER_MAS * baseline_m / (wavelength_um * 1e-6)
-    return 1.0 if x == 0 else float((2.0 * j1(x) / x) ** 2)
+    resolved = x != 0
+    found = np.ones(np.shape(x))
+    return np.divide(2.0 * j1(x), x, out=found, where=resolved)

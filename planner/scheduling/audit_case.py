@@ -14,10 +14,21 @@ from typing import Protocol, TypeVar
 
 import numpy as np
 
-from planner.scenario.array import Array, DelayLine, Station, TelescopeClass
-from planner.scheduling.plan import AuditCheck, Beam
+from planner.scenario.array import Array, Combiner, DelayLine, Station, TelescopeClass
+from planner.scenario.light_path import PathSegment, SpectralSetup
+from planner.scheduling.plan import AuditCheck, Beam, Visit
 
 FAILURES_TOLD = 3
+SETUP_KEYS = (
+    "band",
+    "resolution",
+    "wavelengths_um",
+    "limiting_magnitude",
+    "further_limits",
+    "science_recording_s",
+    "calibrator_recording_s",
+    "overhead_s",
+)
 
 
 @dataclass(frozen=True)
@@ -71,7 +82,7 @@ def audited(name: str, cases: Iterable[Case]) -> AuditCheck:
     return AuditCheck(name=name, passed=not failed, checked=sum(case.count for case in found), worst=worst)
 
 
-def moment(text: str) -> datetime | None:
+def moment(text: str | None) -> datetime | None:
     """Return the UTC time that a plan tells, or None when it does not tell one.
 
     Examples
@@ -81,6 +92,8 @@ def moment(text: str) -> datetime | None:
     >>> moment("half past eleven") is None
     True
     """
+    if not isinstance(text, str):
+        return None
     try:
         found = datetime.fromisoformat(text)
     except ValueError:
@@ -104,6 +117,44 @@ def named(parts: Iterable[T], name: str | None) -> T | None:
     return next((part for part in parts if part.name == name), None)
 
 
+def number(told: object) -> float:
+    """Return what a plan tells as a number, or NaN when it does not tell one.
+
+    Examples
+    --------
+    >>> number(2), number("much"), number(None)
+    (2.0, nan, nan)
+    """
+    real = isinstance(told, int | float) and not isinstance(told, bool)
+    return float(told) if real else math.nan  # type: ignore[arg-type]
+
+
+def setup_of(array: Array, combiner: str, setup: str | None) -> SpectralSetup | None:
+    """Return the spectral setup of that name of a combiner, or None."""
+    return named((own for own in array.spectral_setups if own.combiner == combiner), setup)
+
+
+def combiner_in(array: Array, name: str, setup: str | None) -> Combiner | None:
+    """Return a combiner with the keys of one of its spectral setups, or None when either does not exist.
+
+    What a setup leaves out is as the combiner has it. No setup, or the name
+    that the combiner gives to its own keys, changes nothing.
+    """
+    own = named(array.combiners, name)
+    if own is None or setup is None or setup == own.setup_name:
+        return own
+    chosen = setup_of(array, name, setup)
+    if chosen is None:
+        return None
+    told = {key: getattr(chosen, key) for key in SETUP_KEYS}
+    return own.model_copy(update={key: value for key, value in told.items() if value is not None})
+
+
+def combiner_used(array: Array, visit: Visit) -> Combiner | None:
+    """Return the combiner of a visit in the spectral setup that the visit tells."""
+    return combiner_in(array, visit.combiner, visit.spectral_setup)
+
+
 @dataclass(frozen=True)
 class Equipment:
     """What one beam goes through; None for what the scenario does not have."""
@@ -112,6 +163,14 @@ class Equipment:
     own: TelescopeClass | None
     station: Station | None
     line: DelayLine | None
+    segment: PathSegment | None
+
+    @property
+    def segment_m(self) -> float | None:
+        """Path that the beam's segment adds, zero for no segment; None for one that does not exist."""
+        if self.beam.path_segment is None:
+            return 0.0
+        return None if self.segment is None else self.segment.path_m
 
 
 def class_of(array: Array, telescope: str) -> TelescopeClass | None:
@@ -127,4 +186,5 @@ def equipment(array: Array, beam: Beam) -> Equipment:
         class_of(array, beam.telescope),
         named(array.stations, beam.station),
         named(array.delay_lines, beam.delay_line),
+        named(array.path_segments, beam.path_segment),
     )

@@ -4,7 +4,7 @@ u and v are the components of B = r_j - r_i, on GCRS axes, along east and north
 at the star's ICRS place of the date. Cells have the side 1/W in wavelengths, W
 the request's field; (u, v) and (-u, -v) are one cell, named by v > 0, or v = 0
 and u >= 0. Half a centimetre on either side of an edge is left open: there a
-cell may be claimed or not.
+cell may be claimed or not. While two stars change places nothing is recorded.
 """
 
 from __future__ import annotations
@@ -16,13 +16,14 @@ import numpy as np
 
 from planner.scenario.array import Combiner
 from planner.scenario.targets import Request
-from planner.scheduling.audit_case import Case, holds, named
+from planner.scheduling.audit_case import Case, combiner_used, holds, moment, named
 from planner.scheduling.audit_sky import TrackedStep, gcrs_places_m
 from planner.scheduling.plan import NightPlan, Visit
 from planner.units import RAD_PER_MAS
 
 EDGE_M = 5e-3
 EDGE_CELLS_MAX = 0.25  # cells smaller than two centimetres are still counted, by their inner half
+SWAP_EDGE_S = 1e-3
 LARGEST_INDEX = 1e12
 GAP_TOLERANCE = 1e-6  # the gap is written with six decimals
 
@@ -43,13 +44,27 @@ def folded(cells: np.ndarray) -> Cells:
 
 
 def uv_m(plan: NightPlan, seen: TrackedStep) -> np.ndarray | None:
-    """Return u and v of every pair of beams, (pair, sample, 2) in metres; None without two known stations."""
+    """Return u and v of every pair of beams while it is recorded, (pair, sample, 2) in metres.
+
+    None without two known stations.
+    """
     array = plan.scenario.array
     stations = [named(array.stations, beam.station) for beam in seen.step.beams]
     known = [station for station in stations if station is not None]
     if len(known) < 2 or len(known) < len(stations):
         return None
-    return projected_m(gcrs_places_m(array.site, known, seen.times), seen.sky.place_rad)
+    on = recorded(seen)
+    return projected_m(gcrs_places_m(array.site, known, seen.times[on]), seen.sky.place_rad[on])
+
+
+def recorded(seen: TrackedStep) -> np.ndarray:
+    """Return the samples at which light is recorded: not while two stars change places, (sample,)."""
+    swap = moment(seen.step.swap_start_utc), moment(seen.step.swap_end_utc)
+    if swap[0] is None or swap[1] is None:
+        return np.ones(len(seen.seconds), dtype=bool)
+    first, last = ((edge - seen.start).total_seconds() for edge in (swap[0], swap[1]))
+    on = np.asarray((seen.seconds <= first + SWAP_EDGE_S) | (seen.seconds >= last - SWAP_EDGE_S))
+    return on if on.any() else ~on
 
 
 def projected_m(places: np.ndarray, place_rad: np.ndarray) -> np.ndarray:
@@ -108,7 +123,7 @@ def coverage_cases(
     earlier: dict[str, set[tuple[int, int]]] = {}
     for number, visit in enumerate(plan.visits):
         request = named(plan.scenario.requests, visit.target)
-        combiner = named(plan.scenario.array.combiners, visit.combiner)
+        combiner = combiner_used(plan.scenario.array, visit)
         seen = science.get(number)
         uv = None if seen is None else uv_m(plan, seen)
         before = earlier.setdefault(visit.target, set())

@@ -1,8 +1,9 @@
 """Do the delay lines hold the paths equal: recorded delays, stroke and carriage speed, worked out again.
 
-D_i(t) = K + r_i.s(t) - L_i - C_i in metres of light: r_i the station, s the
-apparent direction without refraction, L_i the station's fixed path, C_i the
-constant path of the combiner's input, K the common offset of the step. Speeds
+D_i(t) = K + r_i.s(t) - L_i - F_i - C_i in metres of light: r_i the station, s
+the apparent direction without refraction, L_i the station's fixed path, F_i
+that of the path segment in the beam, C_i the constant path of the combiner's
+input, K the common offset of the step. Speeds
 on the rail are dD/dt divided by ``path_per_travel``; in air the rail is shorter
 by 3e-4, which is inside the tolerance of the speed.
 """
@@ -15,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.scenario.array import DelayLine
-from planner.scheduling.audit_case import Case, equipment, named, tightest
+from planner.scheduling.audit_case import Case, combiner_used, equipment, tightest
 from planner.scheduling.audit_sky import TrackedStep, station_vector_m
 from planner.scheduling.plan import Beam, NightPlan
 
@@ -32,6 +33,8 @@ class Path:
     seen : TrackedStep
     beam : Beam
     line : DelayLine
+    pupil_relay : bool
+        Whether the combiner needs the pupil in place.
     delay_m, rate_m_per_s : ndarray (sample,)
         Metres of light.
     """
@@ -39,6 +42,7 @@ class Path:
     seen: TrackedStep
     beam: Beam
     line: DelayLine
+    pupil_relay: bool
     delay_m: np.ndarray
     rate_m_per_s: np.ndarray
 
@@ -53,22 +57,24 @@ class Path:
 
 
 def paths(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> tuple[Path, ...]:
-    """Compute the delay of every beam whose station, line and input exist."""
+    """Compute the delay of every beam whose station, line, path segment and input exist."""
     array = plan.scenario.array
     found = []
     for seen in tracked:
-        combiner = named(array.combiners, seen.visit.combiner)
+        combiner = combiner_used(array, seen.visit)
         for beam in seen.step.beams:
             part = equipment(array, beam)
-            if part.station is None or part.line is None or combiner is None:
+            segment_m = part.segment_m
+            if part.station is None or part.line is None or combiner is None or segment_m is None:
                 continue
             if not 1 <= beam.combiner_input <= combiner.beams:
                 continue
             inner_m = combiner.beam_path_m[beam.combiner_input - 1] if combiner.beam_path_m else 0.0
             pad = station_vector_m(part.station) - np.array(array.middle_m)
             external = seen.sky.direction @ pad
-            delay = seen.step.common_offset_m + external - part.station.fixed_path_m - inner_m
-            found.append(Path(seen, beam, part.line, delay, seen.sky.rate_per_s @ pad))
+            delay = seen.step.common_offset_m + external - part.station.fixed_path_m - segment_m - inner_m
+            rate = seen.sky.rate_per_s @ pad
+            found.append(Path(seen, beam, part.line, combiner.pupil_relay, delay, rate))
     return tuple(found)
 
 
@@ -87,12 +93,23 @@ def delay_cases(found: tuple[Path, ...]) -> Iterator[Case]:
 def stroke_cases(found: tuple[Path, ...]) -> Iterator[Case]:
     """The delay stays inside the line's stroke; margins in metres."""
     for path in found:
-        low, high = path.line.stroke_m
-        inside = np.minimum(path.delay_m - low, high - path.delay_m)
-        yield tightest(
-            inside + DELAY_TOLERANCE_M,
-            path.telling("delay", path.delay_m, f" m, stroke {low:g} to {high:g} m"),
-        )
+        yield _inside(path, path.line.stroke_m, "stroke")
+
+
+def pupil_cases(found: tuple[Path, ...]) -> Iterator[Case]:
+    """For a combiner that needs the pupil in place, the delay stays where the relay mirror keeps it."""
+    for path in found:
+        if path.pupil_relay and path.line.pupil_stroke_m is not None:
+            yield _inside(path, path.line.pupil_stroke_m, "pupil in place from")
+
+
+def _inside(path: Path, stroke_m: tuple[float, float], what: str) -> Case:
+    low, high = stroke_m
+    inside = np.minimum(path.delay_m - low, high - path.delay_m)
+    return tightest(
+        inside + DELAY_TOLERANCE_M,
+        path.telling("delay", path.delay_m, f" m, {what} {low:g} to {high:g} m"),
+    )
 
 
 def speed_cases(found: tuple[Path, ...]) -> Iterator[Case]:

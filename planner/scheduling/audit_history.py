@@ -1,8 +1,9 @@
 """What earlier nights have filled, counted again, and that the plan does not count it once more.
 
-Each earlier observation of a request with its own combiner is sampled as a
-step is: star by ``apply_space_motion``, stations by ``EarthLocation``, cells
-as in ``audit_coverage``. Within the open edge a cell may be held or not.
+Each earlier observation of a request with its own combiner counts, in the
+spectral setup of the request. It is sampled as a step is: star by
+``apply_space_motion``, stations by ``EarthLocation``, cells as in
+``audit_coverage``. Within the open edge a cell may be held or not.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from astropy.time import Time, TimeDelta
 
 from planner.scenario.array import Combiner
 from planner.scenario.targets import Observation, Request, Scenario
-from planner.scheduling.audit_case import Case, holds, named
+from planner.scheduling.audit_case import Case, combiner_in, holds, named
 from planner.scheduling.audit_coverage import Cells, crossed_inside, folded, in_cells, projected_m
 from planner.scheduling.audit_sky import gcrs_places_m, icrs_places, samples_s
 from planner.scheduling.plan import NightPlan
@@ -38,7 +39,7 @@ def earlier_nights(plan: NightPlan) -> dict[str, Earlier]:
     scenario = plan.scenario
     found = {}
     for request in scenario.requests:
-        combiner = named(scenario.array.combiners, request.combiner)
+        combiner = combiner_in(scenario.array, request.combiner, request.extras.spectral_setup)
         own = [
             observed
             for observed in scenario.history

@@ -20,7 +20,6 @@ from planner.scenario.targets import Request
 from planner.scheduling.candidates import RequestOffer, usable_ticks
 from planner.scheduling.light import light_limits, with_tracking
 from planner.scheduling.routes import PUPIL, settings_without_segments, why_not_led, with_segments
-from planner.scheduling.setup import ticks_up
 from planner.scheduling.subarrays import Subarray, assign_lines, led, possible_subarrays
 from planner.scheduling.visits import facts_of
 from planner.sky.night import NightSky
@@ -105,7 +104,24 @@ def _instrument(limits: NightLimits, request: Request) -> str | None:
         if best < 0:
             short = f"{amount(-best)} {verdict.unit} short" if np.isfinite(best) else "without a number"
             return f"{verdict.limit}: at best {short} for {combiner.title}"
-    return None
+    return _no_telescopes_for_all(limits, subarrays, verdicts)
+
+
+def _no_telescopes_for_all(
+    limits: NightLimits, subarrays: Sequence[tuple[int, ...]], verdicts: Sequence[Verdict]
+) -> str | None:
+    """What the nearest subarray lacks when each limit of brightness is kept by some, all by none."""
+    lacking = {t: [v for v in verdicts if float(v.margin[0][list(t)].min()) < 0] for t in subarrays}
+    nearest = min(subarrays, key=lambda telescopes: len(lacking[telescopes]))
+    if not lacking[nearest]:
+        return None
+    parts = []
+    for verdict in lacking[nearest]:
+        short = -float(verdict.margin[0][list(nearest)].min())
+        told = f"{amount(short)} {verdict.unit} short" if np.isfinite(short) else "without a number"
+        parts.append(f"{verdict.limit}: {told}")
+    names = "-".join(limits.placement.telescopes[i] for i in nearest)
+    return f"{'; '.join(parts)} with {names}, and no other telescopes keep every limit of brightness"
 
 
 def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
@@ -137,7 +153,7 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
                 f"at {clock(limits.sky, tick)} UTC ({names})"
             )
     together = np.logical_and.reduce([v.allowed for v in verdicts])
-    ticks = int(ticks_up(limits.scenario.science_step_s(request), limits.sky.tick_s))
+    ticks = facts_of(limits, best[0]).step(request, science=True).total
     longest = max((last - first for first, last in intervals(together)), default=-1)
     if longest < ticks:
         parts = [f"{v.limit} {_hours(limits.sky, v.allowed)}" for v in verdicts if not v.allowed.all()]

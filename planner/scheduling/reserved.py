@@ -101,9 +101,12 @@ def _block(
 
 
 def _seconds(origin: Time, moment: object) -> float:
-    """Seconds from an origin to a UTC time; UTC days are taken as 86400 s, as the ticks are."""
+    """Seconds from an origin to a UTC time; UTC days are taken as 86400 s, as the ticks are.
+
+    To the millisecond: an edge that falls on a tick belongs to the window.
+    """
     with offline_earth():
-        return float((Time(moment, scale="utc") - origin).to_value("sec"))
+        return round(float((Time(moment, scale="utc") - origin).to_value("sec")), 3)
 
 
 def clear_of_reserved(
@@ -129,6 +132,29 @@ def clear_of_reserved(
         # A microsecond of overlap is none: times of ticks are exact to less.
         clear &= (end_tick <= first + 1e-6 / sky.tick_s) | (start_tick >= last - 1e-6 / sky.tick_s)
     return clear
+
+
+def beams_free_from(limits: NightLimits, telescopes: Sequence[str], setup_tick: int, start_tick: int) -> int:
+    """Return when the set-up of a step may be told to start: not inside time reserved for its telescopes.
+
+    Parameters
+    ----------
+    setup_tick : int
+        As late as it may start.
+    start_tick : int
+        When the step starts; reserved times that end before it are looked at.
+    """
+    sky = limits.sky
+    found = setup_tick
+    for own in limits.scenario.reserved:
+        if own.start_utc is None or own.end_utc is None:
+            continue
+        if own.telescopes and set(own.telescopes).isdisjoint(telescopes):
+            continue
+        end = int(ticks_up(_seconds(sky.times[0], own.end_utc), sky.tick_s))
+        if _seconds(sky.times[0], own.start_utc) < start_tick * sky.tick_s and found < end <= start_tick:
+            found = end
+    return found
 
 
 def reserved_times(

@@ -112,10 +112,10 @@ def modes_for(
 ) -> list[int]:
     """Return the routing modes that can lead telescopes of these classes to a combiner; [-1] without modes.
 
-    Beams of different size combine only where the compression makes them equal.
+    Beams of different size combine only where the compression makes them equal: never without modes.
     """
     if not array.routing_modes:
-        return [-1]
+        return [-1] if beams_fit(None, classes) else []
     return [
         number
         for number, mode in enumerate(array.routing_modes)

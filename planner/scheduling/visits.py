@@ -163,6 +163,8 @@ def facts_of(limits: NightLimits, subarray: Subarray) -> SubarrayFacts:
     array = limits.scenario.array
     classes = tuple(limits.placement.classes[i] for i in subarray.telescopes)
     combiner = array.combiner(subarray.combiner, subarray.spectral_setup)
+    if subarray.tracked is None:
+        combiner = combiner.untracked()
     return SubarrayFacts(
         subarray=subarray,
         combiner=combiner,
