@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from planner.constraints.tonight import NightLimits, night_limits
+from planner.scenario.array import Array
 from planner.scenario.targets import Scenario
 from planner.scheduling.assemble import SolvedNight, night_plan
 from planner.scheduling.candidates import RequestOffer, night_offers
@@ -47,11 +49,22 @@ def planned(scenario: Scenario) -> tuple[Built, NightPlan]:
 
 def slow_follows(night: Built, earlier: int, later: int) -> bool:
     """Judge a pair of candidates one device at a time, in plain numbers."""
+    tick_s = night.limits.sky.tick_s
     first, second = _visit(night, earlier), _visit(night, later)
+    needed = 0.0
+    if "beams" in second:
+        array, placement = night.limits.scenario.array, night.limits.placement
+        classes = [placement.classes[t] for t in second["beams"]]
+        needed = max(c.acquisition_s for c in classes) + array.combiner(second["combiner"]).fringe_search_s
+        if "beams" in first:
+            needed += max([0.0, *_moves_s(night, first, second), *_changes_s(array, first, second)])
+    gap_s = (second["start"] - first["end"]) * tick_s
+    return gap_s >= np.ceil(needed / tick_s - 1e-6) * tick_s
+
+
+def _moves_s(night: Built, first: dict, second: dict) -> Iterator[float]:
+    """What telescopes and delay lines need."""
     array, placement = night.limits.scenario.array, night.limits.placement
-    moves = [0.0]
-    if first["combiner"] != second["combiner"]:
-        moves.append(array.combiner(second["combiner"]).setup_s)
     for telescope, (line, _) in second["beams"].items():
         if telescope not in first["beams"]:
             continue
@@ -62,31 +75,63 @@ def slow_follows(night: Built, earlier: int, later: int) -> bool:
         ):
             distance = abs(second[key][0] - first[key][1])
             if distance > 1 / 3600:
-                moves.append(distance / speed + settle)
+                yield distance / speed + settle
         if first["beams"][telescope][0] != line:
-            moves.append(array.delay_lines[line].connect_s)
+            yield array.delay_lines[line].connect_s
     before = {line: (telescope, delay) for telescope, (line, delay) in first["beams"].items()}
     for telescope, (line, delay) in second["beams"].items():
         if line in before:
             device = array.delay_lines[line]
             run = abs(delay[0] - before[line][1][1])
             if run > 1e-4:
-                moves.append(run / device.path_per_travel / device.speed_m_per_s + device.settle_s)
+                yield run / device.path_per_travel / device.speed_m_per_s + device.settle_s
             if before[line][0] != telescope:
-                moves.append(device.connect_s)
-    classes = [placement.classes[t] for t in second["beams"]]
-    capture = max(c.acquisition_s for c in classes) + array.combiner(second["combiner"]).fringe_search_s
-    gap_s = (second["start"] - first["end"]) * night.limits.sky.tick_s
-    needed = max(moves) + capture
-    return gap_s >= np.ceil(needed / night.limits.sky.tick_s - 1e-6) * night.limits.sky.tick_s
+                yield device.connect_s
+
+
+def _changes_s(array: Array, first: dict, second: dict) -> Iterator[float]:
+    """What combiner, spectrograph, routing optics, inputs and path segments need."""
+    if first["combiner"] != second["combiner"]:
+        left, new = (next(c for c in array.combiners if c.name == v["combiner"]) for v in (first, second))
+        yield new.setup_s + max(left.feed_out_s, new.feed_in_s)
+    elif first["spectral setup"] != second["spectral setup"]:
+        told = second["spectral setup"] or first["spectral setup"]
+        for setup in array.spectral_setups:
+            if (setup.combiner, setup.name) == (second["combiner"], told):
+                yield setup.change_s
+    if second["mode"] >= 0:
+        mode = array.routing_modes[second["mode"]]
+        if second["mode"] != first["mode"]:
+            yield mode.change_s
+        for line, number in second["inputs"].items():
+            if first["inputs"].get(line, number) != number:
+                yield mode.input_change_s
+    for telescope, segment in second["segments"].items():
+        if first["segments"].get(telescope, segment) != segment:
+            yield array.path_segments[segment].change_s
 
 
 def _visit(night: Built, candidate: int) -> dict:
-    family = night.families[night.table.family[candidate]]
-    row = night.table.row[candidate]
+    number, row = int(night.table.family[candidate]), night.table.row[candidate]
+    if number < 0:
+        block, tick_s = night.table.blocks[-1 - number], night.limits.sky.tick_s
+        start = int(block.start_tick[row])
+        reserved = {own.name: own for own in night.limits.scenario.reserved}
+        internal = {own.name: own for own in night.limits.scenario.array.internal_calibrations}
+        given = reserved[block.name] if block.kind == "reserved" else internal[block.name]
+        ready_s = getattr(given, "ready_s", 0.0)
+        end = start + int(np.ceil(given.duration_s / tick_s)) + int(np.ceil(ready_s / tick_s))
+        return {"start": start, "end": end}
+    family = night.families[number]
     subarray = family.facts.subarray
+    inputs = subarray.inputs or range(len(subarray.lines))
+    segments = subarray.segments or [-1] * len(subarray.lines)
     return {
         "combiner": subarray.combiner,
+        "spectral setup": subarray.spectral_setup,
+        "mode": subarray.mode,
+        "inputs": dict(zip(subarray.lines, inputs, strict=True)),
+        "segments": dict(zip(subarray.telescopes, segments, strict=True)),
         "start": int(family.start_tick[row, 0]),
         "end": int(family.end_tick[row, 2]),
         "azimuth": (family.azimuth_deg[row, 0, 0], family.azimuth_deg[row, 2, 1]),
@@ -99,26 +144,38 @@ def _visit(night: Built, candidate: int) -> dict:
 
 
 def best_score(night: Built) -> int:
-    """Try every plan of the candidates: the largest score there is."""
+    """Try every plan of the candidates: the largest score of those that hold most of what must be made."""
     problem = night.problem
     count = len(problem)
+    stars = len(problem.visits_max) - problem.musts
     follows = np.zeros((count, count), dtype=bool)
     for earlier in range(count):
         for later in range(count):
             if problem.start[later] > problem.start[earlier]:
                 follows[earlier, later] = slow_follows(night, earlier, later)
-    masks = [sum(1 << int(cell) for cell in cells) for cells in problem.cells]
+    request = problem.request.tolist()
+    masks = [
+        0 if request[number] >= stars else sum(1 << int(cell) for cell in cells)
+        for number, cells in enumerate(problem.cells)
+    ]
     worth = [int(value) for value in problem.value]
     after = [set(np.flatnonzero(row).tolist()) for row in follows]
-    request = problem.request.tolist()
+    known: dict[int, int] = {}
 
-    def extend(allowed: set[int], left: list[int], filled: int) -> int:
-        best = sum(value for cell, value in enumerate(worth) if filled >> cell & 1)
+    def value_of(filled: int) -> int:
+        if filled not in known:
+            known[filled] = sum(value for cell, value in enumerate(worth) if filled >> cell & 1)
+        return known[filled]
+
+    def extend(allowed: set[int], left: list[int], filled: int, made: int) -> tuple[int, int]:
+        best = made, value_of(filled)
         for candidate in allowed:
-            if left[request[candidate]]:
+            own = request[candidate]
+            if left[own]:
                 rest = list(left)
-                rest[request[candidate]] -= 1
-                best = max(best, extend(allowed & after[candidate], rest, filled | masks[candidate]))
+                rest[own] -= 1
+                now = filled | masks[candidate]
+                best = max(best, extend(allowed & after[candidate], rest, now, made + (own >= stars)))
         return best
 
-    return extend(set(range(count)), problem.visits_max.tolist(), 0)
+    return extend(set(range(count)), problem.visits_max.tolist(), 0, 0)[1]

@@ -17,7 +17,7 @@ from planner.constraints.verdict import Verdict
 from planner.geometry.baselines import baseline_vectors_m
 from planner.scenario.light_path import FringeTracker
 from planner.scenario.targets import Request, Star
-from planner.science.tracking import chain_margin, edge_margin_mag
+from planner.science.tracking import chain_margin, edge_margin_mag, tracked_sets
 
 TRACKER = "fringe tracker"
 
@@ -65,6 +65,16 @@ def edges_mag(
     projected = np.sqrt(np.maximum(np.sum(vectors**2, axis=-1) - along**2, 0.0))
     classes = [limits.placement.classes[i].name for i in telescopes]
     return edge_margin_mag(tracker, phase, magnitude, diameter, classes, projected)
+
+
+def linked(limits: NightLimits, request: Request, star: int, telescopes: Sequence[int]) -> np.ndarray:
+    """Return where the tracker holds some set of these telescopes together, (time,); True without one."""
+    tracker = tracker_for(limits, request)
+    if tracker is None:
+        return np.ones(limits.sky.direction.shape[1], dtype=bool)
+    edges = edges_mag(limits, request, star, telescopes, request.extras.tracking == "phase")
+    sets = tracked_sets(len(telescopes), tracker.beams)
+    return np.any([chain_margin(edges, own, len(telescopes)) >= 0 for own in sets], axis=0)
 
 
 def tracking(

@@ -44,7 +44,7 @@ def _changes(search: Search) -> Iterator[tuple[str, Change]]:
     if may(TRACKER) and wish.extras.tracking == "phase":
         sentence = f"Let the group delay of {wish.name} be tracked instead of its phase"
         yield "other tracking", Change("tracking", 0.0, sentence, on_extras(wish, tracking="group delay"))
-    elif may(TRACKER) and combiner.fringe_tracker is not None:
+    if may(TRACKER) and combiner.fringe_tracker is not None:
         sentence = f"Record {wish.name} without fringe tracking"
         yield "other tracking", Change("tracking", 0.5, sentence, on_extras(wish, tracking="none"))
     if may(GUIDE, GUIDE_DISTANCE) and wish.extras.guide_star is not None:

@@ -13,6 +13,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from planner.constraints.two_stars import FIELD
+from planner.constraints.windows import RESERVED
 from planner.feasibility.answers import Remedy, TargetNight
 from planner.feasibility.changes import (
     Change,
@@ -23,7 +25,7 @@ from planner.feasibility.changes import (
     on_request,
     served_too,
 )
-from planner.feasibility.columns import DELAY, RATE
+from planner.feasibility.columns import AIR, DELAY, DIFFERENTIAL, PUPIL, RATE, TRACKER
 from planner.feasibility.exclusion import CALIBRATORS, LINES, ROOM, STEP, TELESCOPES
 from planner.feasibility.light_remedies import light_remedies
 from planner.feasibility.nights import Night, followed_star
@@ -175,7 +177,8 @@ def _window_nights(search: Search) -> list[datetime.date]:
     return sorted({date for date in starts if FIRST_DATE <= date <= LAST_DATE})
 
 
-# What another date can change: everything but what belongs to the instrument.
+# What another date can change: everything that depends on where the star stands in the dark hours, and on
+# the hour; not how bright it is.
 _SKY_LIMITS = (
     "altitude, lower limit",
     "altitude, upper limit",
@@ -187,8 +190,14 @@ _SKY_LIMITS = (
     "azimuth tracking rate",
     "skyline",
     "shadowing",
+    RESERVED,
+    FIELD,
     RATE,
     DELAY,
+    PUPIL,
+    DIFFERENTIAL,
+    AIR,
+    TRACKER,
     STEP,
     CALIBRATORS,
     ROOM,

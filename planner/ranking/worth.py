@@ -20,7 +20,7 @@ from planner.ranking.moments import Moments
 from planner.ranking.seats import subarrays_of
 from planner.ranking.usable import LineChoice, line_choices_of, pair_numbers, runs_of, usable_bits
 from planner.scenario.array import Combiner
-from planner.scenario.targets import Scenario
+from planner.scenario.targets import Request, Scenario
 from planner.science.source import uniform_disk_visibility
 
 # Squared visibility below which fringes are not followed on a baseline: common practice, no source.
@@ -114,9 +114,9 @@ def worth_of(
         for group in groups:
             of_parts = usable_bits(moments, group.combiner, group.rows, group.members, group.choices)
             bits[:, group.rows] = np.bitwise_or.reduce(of_parts[group.parts], axis=1)
-            steps = step_slots(scenario, group.combiner)
             for place, row in enumerate(group.rows):
                 wish = scenario.requests[asked[row]]
+                steps = step_slots(scenario, wish)
                 table = cell_table(moments, row, group.combiner, wish.field_mas, known[row])
                 own = np.ascontiguousarray(of_parts[:, place])
                 filled = reached(table, group.members, own, len(seats), moments.slots)
@@ -135,9 +135,9 @@ def worth_of(
     return Worth(members, cells, hours, served, chained, estimates)
 
 
-def step_slots(scenario: Scenario, combiner: Combiner) -> int:
-    """Return how many slots a science step lasts, rounded up."""
-    return max(1, int(np.ceil(combiner.recording_s[True] / scenario.night.slot_s)))
+def step_slots(scenario: Scenario, wish: Request) -> int:
+    """Return how many slots a science step of a request lasts, rounded up."""
+    return max(1, int(np.ceil(scenario.science_step_s(wish) / scenario.night.slot_s)))
 
 
 def _groups(

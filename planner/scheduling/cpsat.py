@@ -30,6 +30,7 @@ from planner.scheduling.exclusions import cliques, conflicts, undominated
 from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.programs import Program, RequestValues, request_values
+from planner.scheduling.relaxation import relaxed
 from planner.scheduling.route import Route, route_of
 from planner.scheduling.search import improved
 
@@ -42,7 +43,13 @@ QUESTIONS = 5  # steps from the bound down to the score
 MANY = 1 << 60
 TINY = 1e-6
 
+# Of the effort, for paths through the night; the rest is for CP-SAT on the candidates that they leave.
+PATHS_SHARE = 0.6
+CANDIDATES_MAX = 9_000  # more are not handed to CP-SAT: the exclusions of so many fill the memory
+LEAST = 1.0
+
 Progress = Callable[[int, int], None]
+Made = Literal["cp-sat", "path search", "local search", "greedy", "nothing to plan"]
 
 
 @dataclass(frozen=True)
@@ -56,7 +63,7 @@ class Solution:
     score, bound : int
         No plan of these candidates is worth more than ``bound``.
     made_by : str
-        ``"cp-sat"``; ``"local search"`` or ``"greedy"`` when the solver found nothing better.
+        Who found the plan: ``"cp-sat"``, or what came before it when the solver found nothing better.
     status : str
         ``"optimal"`` when score and bound meet, ``"feasible"``, or ``"empty"``.
     """
@@ -64,7 +71,7 @@ class Solution:
     chosen: tuple[int, ...]
     score: int
     bound: int
-    made_by: Literal["cp-sat", "local search", "greedy", "nothing to plan"]
+    made_by: Made
     status: Literal["optimal", "feasible", "empty"]
 
     @property
@@ -98,17 +105,22 @@ def solve_night(problem: NightProblem, effort: float, progress: Progress | None 
     greedy = greedy_plan(problem)
     if not greedy:
         return Solution((), 0, 0, "nothing to plan", "empty")
-    kept = undominated(problem)
-    small = problem.only(kept)
-    outcome = _solve(small, effort, tell)
-    bound = outcome.bound
-    plan = _without_idle(problem, [int(kept[number]) for number in outcome.visits])
+    paths = relaxed(problem, undominated(problem), greedy, effort * PATHS_SHARE, tell)
+    plan, bound = paths.plan, paths.bound
+    made_by: Made = "greedy" if problem.score(plan) <= problem.score(greedy) else "path search"
+    if problem.score(plan) < bound and 0 < len(paths.kept) <= CANDIDATES_MAX:
+        small = problem.only(paths.kept)
+        number = {int(candidate): k for k, candidate in enumerate(paths.kept)}
+        # A visit that is not kept is in no better plan, but it may be in this one.
+        start = tuple(number[candidate] for candidate in plan if candidate in number)
+        outcome = _solve(small, max(effort - paths.spent, LEAST), start, paths.bound, tell)
+        bound = max(problem.score(plan), outcome.bound)
+        better = _without_idle(problem, [int(paths.kept[k]) for k in outcome.visits])
+        if problem.score(better) > problem.score(plan):
+            plan, made_by = better, "cp-sat" if outcome.by_solver else "local search"
+    plan = _without_idle(problem, plan)
     if not problem.possible(plan):
         raise RuntimeError("the chosen visits exclude each other")
-    made_by: Literal["cp-sat", "local search", "greedy"]
-    made_by = "cp-sat" if outcome.by_solver else "local search"
-    if problem.score(plan) <= problem.score(greedy):
-        plan, made_by = greedy, "greedy"
     # What must be made is worth nothing in the plan's own terms; the bound is of plans that make it as well.
     must = problem.must_of(plan)
     score, bound = problem.score(plan) - must, bound - must
@@ -124,14 +136,17 @@ class _Outcome:
     by_solver: bool
 
 
-def _solve(problem: NightProblem, effort: float, tell: Progress) -> _Outcome:
-    """Start from the plan that local search makes; find better ones and bring the bound down."""
+def _solve(
+    problem: NightProblem, effort: float, given: tuple[int, ...], bound: int, tell: Progress
+) -> _Outcome:
+    """Start from the plan given and what local search makes of it; find better ones, bring the bound down."""
     groups = cliques(problem)
     clash = conflicts(problem)
     requests = request_values(problem, clash)
     top = ceiling(requests, groups, len(problem))
-    bound = min(int(np.floor(top.bound + TINY)), _everything(problem))
-    start = improved(problem, clash, greedy_plan(problem))
+    bound = min(bound, int(np.floor(top.bound + TINY)), _everything(problem))
+    start = max(given, greedy_plan(problem), key=problem.score)
+    start = max(start, improved(problem, clash, start), key=problem.score)
     best = start
     tell(problem.score(best), bound)
     if not all(request.whole for request in requests):

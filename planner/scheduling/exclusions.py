@@ -37,20 +37,33 @@ def undominated(problem: NightProblem) -> np.ndarray:
     Candidates that fill no cell (earlier nights have filled them all) are
     left out too.
     """
-    packed = np.packbits(conflicts(problem), axis=1)
     cells = [frozenset(own.tolist()) for own in problem.cells]
+    after = [frozenset(later.tolist()) for later in problem.late]
+    earlier: dict[int, list[int]] = defaultdict(list)
+    for candidate, later in enumerate(problem.late):
+        for other in later.tolist():
+            earlier[other].append(candidate)
+    before = [frozenset(earlier.get(candidate, ())) for candidate in range(len(problem))]
+
+    def replaces(other: int, candidate: int) -> bool:
+        """Whether one can stand for another of the same request and start."""
+        if problem.free[other] > problem.free[candidate] or not cells[other] >= cells[candidate]:
+            return False
+        # What starts before the candidate is done is excluded by it whatever its set-up.
+        new = after[other] - after[candidate]
+        done = int(problem.free[candidate])
+        if any(int(problem.start[later]) >= done for later in new):
+            return False
+        return before[other] <= before[candidate]
+
     rivals: dict[tuple[int, int], list[int]] = defaultdict(list)
     for candidate in (number for number, own in enumerate(cells) if own):
         kept = rivals[int(problem.request[candidate]), int(problem.start[candidate])]
-        if any(_replaces(other, candidate, cells, packed) for other in kept):
+        if any(replaces(other, candidate) for other in kept):
             continue
-        kept[:] = [other for other in kept if not _replaces(candidate, other, cells, packed)]
+        kept[:] = [other for other in kept if not replaces(candidate, other)]
         kept.append(candidate)
     return np.array(sorted(candidate for kept in rivals.values() for candidate in kept), dtype=int)
-
-
-def _replaces(other: int, candidate: int, cells: list[frozenset[int]], packed: np.ndarray) -> bool:
-    return cells[other] >= cells[candidate] and not np.any(packed[other] & ~packed[candidate])
 
 
 def cliques(problem: NightProblem) -> list[tuple[int, ...]]:

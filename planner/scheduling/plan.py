@@ -172,7 +172,7 @@ class RequestOutcome(Document):
 class SolverReport(Document):
     """How the plan was found and what is proven about it."""
 
-    made_by: Literal["cp-sat", "local search", "greedy", "nothing to plan"]
+    made_by: Literal["cp-sat", "path search", "local search", "greedy", "nothing to plan"]
     status: Literal["optimal", "feasible", "empty"]
     score: int
     bound: int

@@ -16,13 +16,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from planner.constraints.air import left_contrast
 from planner.constraints.tonight import NightLimits
+from planner.constraints.tracker import linked
+from planner.constraints.two_stars import differential_delay, second_path_m
 from planner.geometry.placement import Placement
-from planner.scenario.array import Array, Combiner
+from planner.scenario.array import Array, Combiner, DelayLine
 from planner.scenario.targets import Request
 from planner.scheduling.routes import (
     Setting,
-    Stroke,
     segments_of,
     settings_without_segments,
     usable_stroke_m,
@@ -138,11 +140,17 @@ def assign_lines(
 def _usable_slots(
     limits: NightLimits, combiner: Combiner, telescopes: np.ndarray, requests: Sequence[int]
 ) -> np.ndarray:
-    """Slots at which everything but the delay range allows the science star, (request, slot)."""
+    """Slots at which everything that no setting changes allows the science star, (request, slot)."""
     slots = limits.sky.slots
-    return np.array(
-        [limits.allowed(limits.scenario.requests[r], r, telescopes, science=True)[slots] for r in requests]
-    ).reshape(len(requests), len(slots))
+    found = np.empty((len(requests), len(slots)), dtype=bool)
+    for row, request in enumerate(requests):
+        wish = limits.scenario.requests[request]
+        allowed = limits.allowed(wish, request, telescopes, science=True)
+        if wish.extras.second_star is not None:
+            path = second_path_m(limits.sky, wish, request, limits.placement.vectors_m[telescopes])
+            allowed = allowed & differential_delay(limits.scenario, path[None]).allowed[0]
+        found[row] = (allowed & linked(limits, wish, request, telescopes.tolist()))[slots]
+    return found
 
 
 def _counts(
@@ -161,49 +169,61 @@ def _counts(
     paths = limits.path_m[list(requests)][:, limits.sky.slots][:, :, list(telescopes)]
     allowed = np.packbits(usable, axis=-1)
     stations = [placement.stations[i] for i in telescopes]
-    known: dict[tuple[int, int, Stroke, Stroke, float], np.ndarray] = {}
+    known: dict[object, np.ndarray] = {}
     seen: set[object] = set()
     found: dict[Setting, np.ndarray] = {}
     for base in settings_without_segments(array, placement, combiner, telescopes, dual):
         strokes = [usable_stroke_m(array.delay_lines[line], combiner) for line in base.lines]
-        same = (tuple(strokes), base.beam_path_m(array, combiner))
+        lines = [array.delay_lines[line] for line in base.lines]
+        same = (tuple(strokes), tuple(line.medium for line in lines), base.beam_path_m(array, combiner))
         if same in seen:
             continue
         seen.add(same)
-        pairs = PairBits(paths, strokes, known)
+        pairs = PairBits(array, combiner, lines, paths, known)
         for setting, bits in grown_settings(array, combiner, base, stations, pairs, allowed):
             found[setting] = np.bitwise_count(bits).sum(axis=-1).astype(int)
     return found
 
 
 class PairBits:
-    """When two beams of a subarray find a common offset, packed, each pair worked out once.
+    """When two beams of a subarray can be used together, packed, each pair worked out once.
+
+    They need a common offset, and in air enough contrast.
 
     Parameters
     ----------
+    array : Array
+    combiner : Combiner
+    lines : sequence of DelayLine
+        Of each beam.
     paths_m : ndarray (request, time, beam)
         r.s - L.
-    strokes : sequence of (float, float)
-        Usable stroke of each beam's line.
-    known : dict, optional
-        Shared between strokes of one subarray, so that no pair is worked out twice.
+    known : dict
+        Shared between settings of one subarray, so that no pair is worked out twice.
     """
 
     def __init__(
         self,
+        array: Array,
+        combiner: Combiner,
+        lines: Sequence[DelayLine],
         paths_m: np.ndarray,
-        strokes: Sequence[Stroke],
-        known: dict[tuple[int, int, Stroke, Stroke, float], np.ndarray] | None = None,
+        known: dict[object, np.ndarray],
     ) -> None:
-        self.paths_m, self.strokes = paths_m, strokes
-        self.known = {} if known is None else known
+        self.array, self.combiner, self.paths_m, self.known = array, combiner, paths_m, known
+        self.strokes = [usable_stroke_m(line, combiner) for line in lines]
+        self.in_air = [line.medium == "air" and combiner.air_contrast_min > 0 for line in lines]
 
     def of(self, i: int, j: int, constant_m: float) -> np.ndarray:
         """Return the bits (request, byte); the constant path of beam j minus that of beam i is given."""
-        key = (i, j, self.strokes[i], self.strokes[j], round(constant_m, 9))
+        air = self.in_air[i] and self.in_air[j]
+        key = (i, j, self.strokes[i], self.strokes[j], air, round(constant_m, 9))
         if key not in self.known:
             second = self.paths_m[..., j] - constant_m
             inside = pair_in_range(self.paths_m[..., i], second, self.strokes[i], self.strokes[j])
+            if air:
+                left = left_contrast(self.array, self.combiner, self.paths_m[..., i] - second)
+                inside = inside & (left >= self.combiner.air_contrast_min)
             self.known[key] = np.packbits(inside, axis=-1)
         return self.known[key]
 
