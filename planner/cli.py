@@ -280,9 +280,18 @@ def night(
         Path | None,
         typer.Option(help="Folder of the plan [reports/SCENARIO-DATE]; an earlier plan there is replaced."),
     ] = None,
+    seconds: Annotated[
+        float | None,
+        typer.Option(
+            min=0.1, max=86_400, help="Choose for so long, not by the scenario's effort; it does not repeat."
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Plan a night: the visits, a proven bound, and a report."""
+    """Plan a night: the visits, a proven bound, and a report.
+
+    Ctrl-C while it chooses ends the choosing: the best plan so far is audited and written.
+    """
     with _plain_answers():
         from planner import commands
         from planner.output.folder import check_folder
@@ -293,7 +302,7 @@ def night(
         folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-{found.night.date}"))
         check_folder(folder)
         with _progress() as tell:
-            planned = commands.plan_night(found, tell=tell)
+            planned = commands.plan_night(found, tell=tell, seconds=seconds)
             tell("Drawing the report")
             report = commands.write_night(planned, folder)
         tell_night(planned, report, as_json)

@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from planner.constraints.tonight import night_limits
 from planner.errors import InputProblems, Problem, nearest
 from planner.feasibility.answers import Feasibility
 from planner.feasibility.questions import Question, answered
@@ -27,13 +26,10 @@ from planner.scenario.reading import read_scenario
 from planner.scenario.targets import Scenario
 from planner.scheduling.assemble import SolvedNight, night_plan
 from planner.scheduling.audit import audit_plan
-from planner.scheduling.candidates import night_offers
-from planner.scheduling.cpsat import solve_night
 from planner.scheduling.plan import NightPlan
 from planner.scheduling.plan_file import read_plan
-from planner.scheduling.problem import night_problem
+from planner.scheduling.tonight import solved_night
 from planner.sky.earth import offline_earth
-from planner.sky.night import night_sky
 
 __all__ = [
     "Asked",
@@ -95,6 +91,7 @@ def plan_night(
     date: datetime.date | None = None,
     configuration: str | None = None,
     tell: Tell | None = None,
+    seconds: float | None = None,
 ) -> PlannedNight:
     """Plan a night and audit the plan.
 
@@ -107,6 +104,8 @@ def plan_night(
         Default the scenario's.
     tell : callable, optional
         Called with a sentence when something long begins.
+    seconds : float, optional
+        Choose for so long, not by the scenario's effort; such a plan does not repeat itself.
 
     Raises
     ------
@@ -117,28 +116,9 @@ def plan_night(
     """
     scenario = for_night(scenario, date, configuration)
     with offline_earth():
-        solved = _solved(scenario, tell or (lambda sentence: None))
+        solved = solved_night(scenario, tell or (lambda sentence: None), seconds)
         plan = night_plan(solved, scenario.night.configuration)
         return PlannedNight(solved, plan.model_copy(update={"audit": audit_plan(plan)}))
-
-
-def _solved(scenario: Scenario, say: Tell) -> SolvedNight:
-    """Go from the scenario to chosen visits, floor by floor."""
-    say("Computing where every star is")
-    sky = night_sky(scenario, scenario.night.date)
-    limits = night_limits(scenario, sky, scenario.night.configuration)
-    say("Working out the visits that are possible")
-    offers = night_offers(limits)
-    problem, table, families = night_problem(limits, offers)
-    choosing = f"Choosing among {len(problem)} candidate visits"
-    say(choosing)
-    solution = solve_night(
-        problem,
-        scenario.effort.deterministic,
-        lambda score, bound: say(f"{choosing}: score {score}, bound {bound}"),
-    )
-    say("Writing the plan down and auditing it")
-    return SolvedNight(limits, offers, problem, table, families, solution)
 
 
 def write_night(night: PlannedNight, folder: str | Path) -> Path:

@@ -170,7 +170,7 @@ def test_stopping_a_run_writes_nothing_and_says_so(tmp_path, monkeypatch):
     def stop(*given, **named):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("planner.commands.solve_night", stop)
+    monkeypatch.setattr("planner.scheduling.tonight.solve_night", stop)
     done = run("night", SCENARIOS / "tiny", "--out", tmp_path / "plan")
     assert done.exit_code == 130
     assert "Stopped. Nothing was written." in done.output
@@ -178,7 +178,7 @@ def test_stopping_a_run_writes_nothing_and_says_so(tmp_path, monkeypatch):
 
 
 def test_a_folder_that_cannot_be_made_is_refused_before_the_work(tmp_path, monkeypatch):
-    monkeypatch.setattr("planner.commands.solve_night", None)
+    monkeypatch.setattr("planner.scheduling.tonight.solve_night", None)
     (tmp_path / "file").write_text("", encoding="utf-8")
     for out in (tmp_path / "file" / "plan", tmp_path / ("x" * 300)):
         done = run("night", SCENARIOS / "tiny", "--out", out)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from planner.scenario.targets import Request, Scenario
 from planner.scheduling.plan import AuditReport, Margin, NightPlan, SolverReport, Visit
@@ -72,7 +72,16 @@ def joined(parts: Sequence[str]) -> str:
 
 
 def score_told(solver: SolverReport) -> Told:
-    """Say what the plan is worth and what is proven about it."""
+    """Say what the plan is worth and what is proven about it, and whether it repeats itself."""
+    told = _worth_told(solver)
+    why = {"Ctrl-C": "Ctrl-C ended the choosing early", "time limit": "A time limit ended the choosing"}
+    if solver.stopped_by is None:
+        return told
+    again = f"{why[solver.stopped_by]}: the same scenario may give another plan the next time."
+    return replace(told, detail=f"{told.detail} {again}")
+
+
+def _worth_told(solver: SolverReport) -> Told:
     considered = counted(solver.candidates, "candidate visit")
     score, bound = thousands(solver.score), thousands(solver.bound)
     if solver.made_by == "nothing to plan":

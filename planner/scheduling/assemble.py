@@ -48,6 +48,7 @@ class SolvedNight:
     table: CandidateTable
     families: tuple[VisitFamily, ...]
     solution: Solution
+    seconds: float | None = None
 
     @property
     def visits(self) -> tuple[int, ...]:
@@ -89,6 +90,8 @@ def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
             effort=scenario.effort.deterministic,
             candidates=len(solved.problem),
             solver=solver_name(),
+            seconds=solved.seconds,
+            stopped_by=solution.stopped_by,
         ),
         visits=tuple(visits),
         reserved=_reserved(solved, visits),

@@ -21,6 +21,7 @@ from ortools.linear_solver import pywraplp
 from scipy import sparse
 
 from planner.scheduling.programs import Program, RequestValues
+from planner.scheduling.stopping import Stop, never
 
 ROUNDS_MAX = 400
 EACH = 6  # programs of each size added for each request and round
@@ -48,7 +49,9 @@ class Ceiling:
     programs: tuple[Program, ...]
 
 
-def ceiling(requests: list[RequestValues], groups: list[tuple[int, ...]], candidates: int) -> Ceiling:
+def ceiling(
+    requests: list[RequestValues], groups: list[tuple[int, ...]], candidates: int, stop: Stop = never
+) -> Ceiling:
     """Return a proven bound on the value of any plan.
 
     Parameters
@@ -58,6 +61,8 @@ def ceiling(requests: list[RequestValues], groups: list[tuple[int, ...]], candid
         Cliques: of each at most one candidate can be made.
     candidates : int
         How many candidates there are.
+    stop : callable
+        Asked each round whether to end with the bound at hand.
 
     Notes
     -----
@@ -72,6 +77,8 @@ def ceiling(requests: list[RequestValues], groups: list[tuple[int, ...]], candid
     found = _bound(requests, inside, centre)
     master.add(found.programs)
     for _ in range(ROUNDS_MAX):
+        if stop():
+            break
         value, prices, shares = master.solve()
         if np.floor(found.bound + TINY) <= np.floor(value + TINY):
             break

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Literal
@@ -33,6 +33,7 @@ from planner.scheduling.programs import Program, RequestValues, request_values
 from planner.scheduling.relaxation import relaxed
 from planner.scheduling.route import Route, route_of
 from planner.scheduling.search import improved
+from planner.scheduling.stopping import Stop, Why, never
 
 # Measured: fewer workers run no linear relaxation and prove nothing; interleaving makes the run repeatable.
 WORKERS = 8
@@ -47,6 +48,7 @@ TINY = 1e-6
 PATHS_SHARE = 0.6
 CANDIDATES_MAX = 9_000  # more are not handed to CP-SAT: the exclusions of so many fill the memory
 LEAST = 1.0
+ASK_EVERY_S = 0.2
 
 Progress = Callable[[int, int], None]
 Made = Literal["cp-sat", "path search", "local search", "greedy", "nothing to plan"]
@@ -66,6 +68,8 @@ class Solution:
         Who found the plan: ``"cp-sat"``, or what came before it when the solver found nothing better.
     status : str
         ``"optimal"`` when score and bound meet, ``"feasible"``, or ``"empty"``.
+    stopped_by : str or None
+        What ended the search before its effort was spent.
     """
 
     chosen: tuple[int, ...]
@@ -73,6 +77,7 @@ class Solution:
     bound: int
     made_by: Made
     status: Literal["optimal", "feasible", "empty"]
+    stopped_by: Why | None = None
 
     @property
     def gap(self) -> float:
@@ -85,7 +90,9 @@ def solver_name() -> str:
     return f"OR-Tools CP-SAT {version('ortools')}"
 
 
-def solve_night(problem: NightProblem, effort: float, progress: Progress | None = None) -> Solution:
+def solve_night(
+    problem: NightProblem, effort: float, progress: Progress | None = None, stop: Stop = never
+) -> Solution:
     """Solve a night to a score with a proven bound.
 
     Parameters
@@ -95,6 +102,8 @@ def solve_night(problem: NightProblem, effort: float, progress: Progress | None 
         Deterministic work units of CP-SAT; the same effort gives the same plan.
     progress : callable, optional
         Called with (score, bound) at each better plan.
+    stop : callable
+        Asked again and again whether the search has to end with what it has.
 
     Returns
     -------
@@ -105,15 +114,15 @@ def solve_night(problem: NightProblem, effort: float, progress: Progress | None 
     greedy = greedy_plan(problem)
     if not greedy:
         return Solution((), 0, 0, "nothing to plan", "empty")
-    paths = relaxed(problem, undominated(problem), greedy, effort * PATHS_SHARE, tell)
+    paths = relaxed(problem, undominated(problem), greedy, effort * PATHS_SHARE, (tell, stop))
     plan, bound = paths.plan, paths.bound
     made_by: Made = "greedy" if problem.score(plan) <= problem.score(greedy) else "path search"
-    if problem.score(plan) < bound and 0 < len(paths.kept) <= CANDIDATES_MAX:
+    if problem.score(plan) < bound and 0 < len(paths.kept) <= CANDIDATES_MAX and not stop():
         small = problem.only(paths.kept)
         number = {int(candidate): k for k, candidate in enumerate(paths.kept)}
         # A visit that is not kept is in no better plan, but it may be in this one.
         start = tuple(number[candidate] for candidate in plan if candidate in number)
-        outcome = _solve(small, max(effort - paths.spent, LEAST), start, paths.bound, tell)
+        outcome = _solve(small, max(effort - paths.spent, LEAST), start, paths.bound, (tell, stop))
         bound = max(problem.score(plan), outcome.bound)
         better = _without_idle(problem, [int(paths.kept[k]) for k in outcome.visits])
         if problem.score(better) > problem.score(plan):
@@ -124,7 +133,8 @@ def solve_night(problem: NightProblem, effort: float, progress: Progress | None 
     # What must be made is worth nothing in the plan's own terms; the bound is of plans that make it as well.
     must = problem.must_of(plan)
     score, bound = problem.score(plan) - must, bound - must
-    return Solution(plan, score, bound, made_by, "optimal" if score == bound else "feasible")
+    status: Literal["optimal", "feasible"] = "optimal" if score == bound else "feasible"
+    return Solution(plan, score, bound, made_by, status, None if status == "optimal" else stop())
 
 
 @dataclass(frozen=True)
@@ -137,35 +147,36 @@ class _Outcome:
 
 
 def _solve(
-    problem: NightProblem, effort: float, given: tuple[int, ...], bound: int, tell: Progress
+    problem: NightProblem, effort: float, given: tuple[int, ...], bound: int, ways: tuple[Progress, Stop]
 ) -> _Outcome:
     """Start from the plan given and what local search makes of it; find better ones, bring the bound down."""
+    tell, stop = ways
     groups = cliques(problem)
     clash = conflicts(problem)
     requests = request_values(problem, clash)
-    top = ceiling(requests, groups, len(problem))
+    top = ceiling(requests, groups, len(problem), stop)
     bound = min(bound, int(np.floor(top.bound + TINY)), _everything(problem))
     start = max(given, greedy_plan(problem), key=problem.score)
-    start = max(start, improved(problem, clash, start), key=problem.score)
+    start = max(start, improved(problem, clash, start, stop=stop), key=problem.score)
     best = start
     tell(problem.score(best), bound)
     if not all(request.whole for request in requests):
-        found = _choose_visits(problem, groups, effort, best)
+        found = _choose_visits(problem, groups, effort, best, stop)
         best = max(best, found.visits, key=problem.score)
         return _Outcome(best, max(min(bound, found.bound), problem.score(best)), best != start)
     route = route_of(problem)
     must = problem.must_value
     near = close_programs(requests, route, top, must + int(np.ceil((bound - must) * NEAR))) or []
     known = {(p.request, p.visits): p for p in (*top.programs, *near) if p.makeable(clash)}
-    found = _choose_programs(problem, groups, list(known.values()), effort * FIRST_SHARE, best)
+    found = _choose_programs(problem, groups, list(known.values()), (effort * FIRST_SHARE, stop), best)
     spent = found.spent
     best = max(best, found.visits, key=problem.score)
     tell(problem.score(best), bound)
     for wanted in _questions(problem.score(best), bound):
         close = close_programs(requests, route, top, wanted)
-        if close is None or spent >= effort:
+        if close is None or spent >= effort or stop():
             break
-        found = _choose_programs(problem, groups, close, effort - spent, best, wanted)
+        found = _choose_programs(problem, groups, close, (effort - spent, stop), best, wanted)
         spent += found.spent
         best = max(best, found.visits, key=problem.score)
         # A plan that the model cannot hold is worth less than wanted.
@@ -220,7 +231,8 @@ def _solver(effort: float) -> cp_model.CpSolver:
     solver.parameters.linearization_level = 2
     solver.parameters.random_seed = 1
     solver.parameters.catch_sigint_signal = False
-    solver.parameters.max_deterministic_time = effort
+    if np.isfinite(effort):
+        solver.parameters.max_deterministic_time = effort
     return solver
 
 
@@ -233,16 +245,23 @@ class Choice:
     spent: float
 
 
-def _run(model: cp_model.CpModel, effort: float, nothing: int) -> tuple[cp_model.CpSolver, bool, int]:
+def _run(
+    model: cp_model.CpModel, ends: tuple[float, Stop], nothing: int
+) -> tuple[cp_model.CpSolver, bool, int]:
     """Solve a model; return the solver, whether it holds a solution, and a whole bound on the objective.
 
     ``nothing`` is the bound where CP-SAT proves that there is no solution.
     """
+    effort, stop = ends
     solver = _solver(effort)
-    # In a thread of its own, so that Ctrl-C reaches Python at once and stops the search.
+    # In a thread of its own, so that this one can ask whether to stop, and Ctrl-C reaches it at once.
     with ThreadPoolExecutor(1) as pool:
         running = pool.submit(solver.solve, model)
         try:
+            while not running.done():
+                wait([running], timeout=ASK_EVERY_S)
+                if stop():
+                    solver.stop_search()
             status = running.result()
         except KeyboardInterrupt:
             solver.stop_search()
@@ -258,7 +277,7 @@ def _choose_programs(
     problem: NightProblem,
     groups: Sequence[Sequence[int]],
     programs: Sequence[Program],
-    effort: float,
+    ends: tuple[float, Stop],
     hint: tuple[int, ...],
     wanted: int | None = None,
 ) -> Choice:
@@ -288,7 +307,7 @@ def _choose_programs(
     else:
         model.add(value >= wanted)
     model.maximize(value)
-    solver, found, bound = _run(model, effort, -1)
+    solver, found, bound = _run(model, ends, -1)
     taken = [
         program for number, program in enumerate(programs) if found and solver.boolean_value(chosen[number])
     ]
@@ -297,7 +316,11 @@ def _choose_programs(
 
 
 def _choose_visits(
-    problem: NightProblem, groups: Sequence[Sequence[int]], effort: float, hint: tuple[int, ...]
+    problem: NightProblem,
+    groups: Sequence[Sequence[int]],
+    effort: float,
+    hint: tuple[int, ...],
+    stop: Stop,
 ) -> Choice:
     """Choose visits one by one; a cell counts when a visit that fills it is made."""
     model = cp_model.CpModel()
@@ -324,7 +347,7 @@ def _choose_visits(
     for number, variable in enumerate(visit):
         model.add_hint(variable, number in hinted)
     model.maximize(sum(value * variable for value, variable in zip(worth.values(), filled, strict=True)))
-    solver, found, bound = _run(model, effort, 0)
+    solver, found, bound = _run(model, (effort, stop), 0)
     visits = tuple(number for number, own in enumerate(visit) if found and solver.boolean_value(own))
     return Choice(visits, bound, solver.response_proto.deterministic_time)
 

@@ -182,6 +182,12 @@ class SolverReport(Document):
         description="Candidate visits the solver chose from; the bound is over all plans of these."
     )
     solver: str
+    seconds: float | None = Field(
+        default=None, description="Time limit instead of the effort; such a plan does not repeat itself."
+    )
+    stopped_by: Literal["time limit", "Ctrl-C"] | None = Field(
+        default=None, description="What ended the search early; such a plan does not repeat itself."
+    )
 
 
 class EarthOrientation(Document):

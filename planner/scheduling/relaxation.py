@@ -21,6 +21,7 @@ import numpy as np
 
 from planner.scheduling.kernels import onward, remembered_path, until
 from planner.scheduling.problem import NightProblem
+from planner.scheduling.stopping import Stop
 
 SCALE = 1000
 STEPS_PER_UNIT = 150_000_000  # of work in paths: about as long as one unit of CP-SAT takes
@@ -161,7 +162,7 @@ class _Search:
 
 
 def relaxed(
-    problem: NightProblem, kept: np.ndarray, plan: tuple[int, ...], effort: float, tell: Tell
+    problem: NightProblem, kept: np.ndarray, plan: tuple[int, ...], effort: float, ways: tuple[Tell, Stop]
 ) -> Relaxed:
     """Bring the bound down and look for plans, until they meet or the effort is spent.
 
@@ -174,9 +175,10 @@ def relaxed(
         A plan to start from.
     effort : float
         Units.
-    tell : callable
-        Called with score and bound as they change.
+    ways : (tell, stop)
+        Called with score and bound as they change; asked whether to end.
     """
+    tell, stop = ways
     search = _Search(problem, kept, plan, effort)
     if not len(search.graph.value):
         return Relaxed(plan, problem.score(plan), kept, 0.0)
@@ -185,10 +187,10 @@ def relaxed(
     _look_for_plan(search, PLAN_ROOMS[0])
     tell(search.score, search.bound // SCALE)
     for room in PLAN_ROOMS[1:]:
-        if search.closed or search.spent >= effort:
+        if search.closed or search.spent >= effort or stop():
             break
         _cut(search)
-        _with_memory(search, tell)
+        _with_memory(search, tell, stop)
         _look_for_plan(search, room)
         tell(search.score, max(search.bound // SCALE, search.score))
     _cut(search)
@@ -271,12 +273,12 @@ def _path(
     return int(value), path
 
 
-def _with_memory(search: _Search, tell: Tell) -> None:
+def _with_memory(search: _Search, tell: Tell, stop: Stop) -> None:
     """Lower the bound with paths that remember, and remember more where the dearest path comes back."""
     search.price = search.best_price.copy()
     share, stale, last = 300, 0, search.bound // SCALE
     for _ in range(MEMORY_ROUNDS):
-        if search.closed or search.spent >= search.effort:
+        if search.closed or search.spent >= search.effort or stop():
             break
         least = (search.score + 1) * SCALE
         value, path = _path(search, search.memory_of, least, (ROOM, WAITING), False)

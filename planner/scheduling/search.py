@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.scheduling.problem import NightProblem
+from planner.scheduling.stopping import Stop, never
 
 ROUNDS = 3000
 TAKEN_OUT_MAX = 4
@@ -102,7 +103,11 @@ class _Night:
 
 
 def improved(
-    problem: NightProblem, clash: np.ndarray, plan: Sequence[int], rounds: int = ROUNDS
+    problem: NightProblem,
+    clash: np.ndarray,
+    plan: Sequence[int],
+    rounds: int = ROUNDS,
+    stop: Stop = never,
 ) -> tuple[int, ...]:
     """Return a plan that is worth as much as the one given, or more.
 
@@ -113,6 +118,8 @@ def improved(
         From ``exclusions.conflicts``.
     plan : sequence of int
     rounds : int
+    stop : callable
+        Asked each round whether to end.
     """
     if not len(problem) or not plan:
         return tuple(plan)
@@ -123,6 +130,8 @@ def improved(
     length = np.maximum(problem.free - problem.start, 1).astype(float)
     best = list(night.chosen), night.score
     for _ in range(rounds):
+        if stop():
+            break
         before = night.state()
         for candidate in _taken_out(night, rng):
             night.remove(candidate)

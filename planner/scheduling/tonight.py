@@ -1,0 +1,49 @@
+"""From a scenario to chosen visits, floor by floor."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from planner.constraints.tonight import night_limits
+from planner.scenario.targets import Scenario
+from planner.scheduling.assemble import SolvedNight
+from planner.scheduling.candidates import night_offers
+from planner.scheduling.cpsat import solve_night
+from planner.scheduling.problem import night_problem
+from planner.scheduling.stopping import stopping
+from planner.sky.night import night_sky
+
+
+def solved_night(scenario: Scenario, say: Callable[[str], None], seconds: float | None = None) -> SolvedNight:
+    """Compute the sky, work out the visits that are possible, and choose.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        For its own date and configuration.
+    say : callable
+        Called with a sentence when something long begins.
+    seconds : float, optional
+        Choose for so long, not by the scenario's effort.
+
+    Raises
+    ------
+    NoNight
+        When the Sun does not go below the limit.
+    """
+    say("Computing where every star is")
+    sky = night_sky(scenario, scenario.night.date)
+    limits = night_limits(scenario, sky, scenario.night.configuration)
+    say("Working out the visits that are possible")
+    offers = night_offers(limits)
+    problem, table, families = night_problem(limits, offers)
+    choosing = f"Choosing among {len(problem)} candidate visits"
+    say(choosing)
+    effort = scenario.effort.deterministic if seconds is None else math.inf
+    with stopping(seconds) as stop:
+        solution = solve_night(
+            problem, effort, lambda score, bound: say(f"{choosing}: score {score}, bound {bound}"), stop
+        )
+    say("Writing the plan down and auditing it")
+    return SolvedNight(limits, offers, problem, table, families, solution, seconds)
