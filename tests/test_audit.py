@@ -303,7 +303,7 @@ def leaves(part, path):
 @pytest.mark.parametrize("end", ["visits.0", "visits.1.steps.1", "solver", "requests.1"])
 def test_nonsense_anywhere_fails_and_never_raises(end):
     unjudged = ("visits.0.id", "feasible_starts", "cells_reachable", "solver.candidates", "solver.made_by")
-    unjudged += ("solver.effort", "solver.solver", "solver.status")
+    unjudged += ("solver.effort", "solver.solver", "solver.status", "solver.seconds", "solver.stopped_by")
     part = functools.reduce(
         lambda own, key: own[int(key)] if key.isdigit() else getattr(own, key), end.split("."), plan()
     )

@@ -114,7 +114,7 @@ def solve_night(
     greedy = greedy_plan(problem)
     if not greedy:
         return Solution((), 0, 0, "nothing to plan", "empty")
-    paths = relaxed(problem, undominated(problem), greedy, effort * PATHS_SHARE, (tell, stop))
+    paths = relaxed(problem, undominated(problem), greedy, effort * PATHS_SHARE, (tell, _early(stop)))
     plan, bound = paths.plan, paths.bound
     made_by: Made = "greedy" if problem.score(plan) <= problem.score(greedy) else "path search"
     if problem.score(plan) < bound and 0 < len(paths.kept) <= CANDIDATES_MAX and not stop():
@@ -137,6 +137,15 @@ def solve_night(
     return Solution(plan, score, bound, made_by, status, None if status == "optimal" else stop())
 
 
+def _early(stop: Stop) -> Stop:
+    """The same question about the part of the time that paths may take."""
+
+    def early(share: float = 1.0) -> Why | None:
+        return stop(share * PATHS_SHARE)
+
+    return early
+
+
 @dataclass(frozen=True)
 class _Outcome:
     """The best plan found (candidates), the proven bound, and whether CP-SAT found the plan."""
@@ -151,13 +160,14 @@ def _solve(
 ) -> _Outcome:
     """Start from the plan given and what local search makes of it; find better ones, bring the bound down."""
     tell, stop = ways
-    groups = cliques(problem)
     clash = conflicts(problem)
+    start = max(given, greedy_plan(problem), key=problem.score)
+    start = max(start, improved(problem, clash, start, stop=stop), key=problem.score)
+    tell(problem.score(start), bound)
+    groups = cliques(problem)
     requests = request_values(problem, clash)
     top = ceiling(requests, groups, len(problem), stop)
     bound = min(bound, int(np.floor(top.bound + TINY)), _everything(problem))
-    start = max(given, greedy_plan(problem), key=problem.score)
-    start = max(start, improved(problem, clash, start, stop=stop), key=problem.score)
     best = start
     tell(problem.score(best), bound)
     if not all(request.whole for request in requests):

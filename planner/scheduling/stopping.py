@@ -5,15 +5,20 @@ from __future__ import annotations
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Literal
+from typing import Literal, Protocol
 
 Why = Literal["time limit", "Ctrl-C"]
-Stop = Callable[[], Why | None]
 
 
-def never() -> Why | None:
+class Stop(Protocol):
+    """Says whether a search has to end, and why; a part of the time may be meant."""
+
+    def __call__(self, share: float = 1.0) -> Why | None: ...  # noqa: D102
+
+
+def never(share: float = 1.0) -> Why | None:
     """Nothing but the effort ends the search."""
     return None
 
@@ -32,13 +37,14 @@ def stopping(seconds: float | None = None) -> Iterator[Stop]:
     While it is in force, the first Ctrl-C ends the search with what it has
     found; a second one ends the program. Outside the main thread Ctrl-C is left alone.
     """
-    ends = None if seconds is None else time.monotonic() + seconds
+    began = time.monotonic()
     pressed = threading.Event()
 
-    def stop() -> Why | None:
+    def stop(share: float = 1.0) -> Why | None:
         if pressed.is_set():
             return "Ctrl-C"
-        return "time limit" if ends is not None and time.monotonic() >= ends else None
+        over = seconds is not None and time.monotonic() - began >= share * seconds
+        return "time limit" if over else None
 
     if threading.current_thread() is not threading.main_thread():
         yield stop
