@@ -25,7 +25,7 @@ from invented import DATE, airless_sky, combiner, enu, placement, random_scenari
 
 from planner.constraints.brightness import brightness_limits
 from planner.constraints.darkness import moon_distance, moon_light, moon_separation_deg, sun_below
-from planner.constraints.delay_range import carriage_rate, delay_range, held_offset, over_step
+from planner.constraints.delay_range import carriage_rate, delay_range, extreme_over_step, held_offset
 from planner.constraints.horizon import (
     altitude_lower,
     altitude_upper,
@@ -184,7 +184,7 @@ def test_a_calibrator_is_judged_at_the_shortest_channel_and_not_in_a_side_lobe()
 def test_a_held_offset_must_serve_the_extremes_of_each_beam_over_the_step():
     # Two beams on strokes of 10 m; over two ticks the first runs from 0 to 3 m, the second from 1 to 0.5 m.
     path = np.array([[[0.0, 1.0], [3.0, 0.5], [4.0, 0.0]]])
-    assert over_step(path, 1)[0, 0].tolist() == [[0.0, 3.0], [1.0, 0.5]]
+    assert extreme_over_step(np.maximum, path, 1).tolist() == [[[3.0, 1.0], [4.0, 0.5]]]
     held = held_offset(path, np.array([[0.0, 10.0], [0.0, 10.0]]), 1)
     assert (held.low_m.tolist(), held.high_m.tolist()) == ([[0.0, 0.0]], [[7.0, 6.0]])
     assert held.margin_m.tolist() == [[7.0, 6.0]]

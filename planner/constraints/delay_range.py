@@ -40,9 +40,27 @@ class HeldOffset:
         return self.high_m - self.low_m
 
 
-def over_step(values: np.ndarray, ticks: int) -> np.ndarray:
-    """Return values of axis 1 as windows of ``ticks`` steps, ends included, (star, start, ..., ticks + 1)."""
-    return sliding_window_view(values, ticks + 1, axis=1)
+def extreme_over_step(extreme: np.ufunc, values: np.ndarray, ticks: int) -> np.ndarray:
+    """Return an extreme over each step of ``ticks``, ends included, along axis 1, (star, start, ...).
+
+    Parameters
+    ----------
+    extreme : ufunc
+        ``np.minimum``, ``np.maximum`` or ``np.logical_and``: what does not mind to see a value twice.
+    values : ndarray (star, time, ...)
+    ticks : int
+
+    Notes
+    -----
+    Stretches are doubled until the step is covered by two of them, so a step
+    of n ticks costs log2(n) passes.
+    """
+    found, covered = values, 1
+    while covered <= ticks:
+        more = min(covered, ticks + 1 - covered)
+        found = extreme(found[:, : found.shape[1] - more], found[:, more:])
+        covered += more
+    return found
 
 
 def held_offset(path_m: np.ndarray, stroke_m: np.ndarray, ticks: int) -> HeldOffset:
@@ -56,8 +74,8 @@ def held_offset(path_m: np.ndarray, stroke_m: np.ndarray, ticks: int) -> HeldOff
     ticks : int
         Length of the step; starts later than ``time - ticks - 1`` do not exist.
     """
-    windows = over_step(path_m, ticks)
-    low, high = offset_range_m(stroke_m, windows.min(axis=-1), windows.max(axis=-1))
+    lowest, highest = (extreme_over_step(extreme, path_m, ticks) for extreme in (np.minimum, np.maximum))
+    low, high = offset_range_m(stroke_m, lowest, highest)
     return HeldOffset(low, high)
 
 

@@ -26,6 +26,7 @@ from planner.sky.directions import refracted_altitude_deg
 from planner.sky.night import NightSky
 
 STRIPS = 200  # strips of the pupil: 1 cm on a 2 m telescope
+AT_ONCE = 256  # samples whose strips are worked out together: they stay in a processor's cache
 
 
 def dark_edge_m(
@@ -123,13 +124,16 @@ def hidden_by(
     ]
     fraction = np.zeros(len(altitude))
     # Below the horizon another limit says no; the formula holds for rays that rise.
-    risen = altitude > np.deg2rad(0.5)
-    near = np.zeros(len(altitude), dtype=bool)
-    for cylinder in cylinders:
-        near |= risen & _may_hide(horizontal, altitude, cylinder, mine.diameter_m)
-    samples = np.flatnonzero(near)
-    if len(samples):
-        fraction[samples] = _hidden(horizontal[samples], altitude[samples], cylinders, mine)
+    risen = np.flatnonzero(altitude > np.deg2rad(0.5))
+    horizontal, altitude = horizontal[risen], altitude[risen]
+    near = np.zeros((len(cylinders), len(risen)), dtype=bool)
+    for row, cylinder in enumerate(cylinders):
+        near[row] = _may_hide(horizontal, altitude, cylinder, mine.diameter_m)
+    samples = np.flatnonzero(near.any(axis=0))
+    for begin in range(0, len(samples), AT_ONCE):
+        own_samples = samples[begin : begin + AT_ONCE]
+        light = horizontal[own_samples], altitude[own_samples]
+        fraction[risen[own_samples]] = _hidden(light, cylinders, near[:, own_samples], mine)
     return fraction
 
 
@@ -146,22 +150,30 @@ def _may_hide(
     centre, radius, top = cylinder
     along = horizontal @ centre
     across = horizontal[:, 1] * centre[0] - horizontal[:, 0] * centre[1]
-    reach = np.abs(across) < radius + diameter_m / 2.0
-    low = (along - radius) * np.tan(altitude) < top + diameter_m / 2.0 / np.cos(altitude)
-    return reach & (along > 0) & low
+    ahead = np.flatnonzero((np.abs(across) < radius + diameter_m / 2.0) & (along > 0))
+    found = np.zeros(len(altitude), dtype=bool)
+    up = altitude[ahead]
+    found[ahead] = (along[ahead] - radius) * np.tan(up) < top + diameter_m / 2.0 / np.cos(up)
+    return found
 
 
 def _hidden(
-    horizontal: np.ndarray,
-    altitude: np.ndarray,
+    rays: tuple[np.ndarray, np.ndarray],
     cylinders: list[tuple[np.ndarray, float, float]],
+    near: np.ndarray,
     own: TelescopeClass,
 ) -> np.ndarray:
     """Fraction of the pupil that all cylinders hide together, (sample,).
 
     The strips lie in the part of the pupil that some cylinder can reach, sample
     by sample, so that the first touch of a shadow's side is seen at once.
+
+    Parameters
+    ----------
+    near : ndarray of bool (cylinder, sample)
+        Where each can hide anything: elsewhere its edge lies below the pupil.
     """
+    horizontal, altitude = rays
     half = own.diameter_m / 2.0
     low, high = np.full(len(altitude), half), np.full(len(altitude), -half)
     for centre, radius, _ in cylinders:
@@ -172,8 +184,10 @@ def _hidden(
     width = np.maximum(high - low, 0.0)
     offset = low[:, None] + width[:, None] * (np.arange(STRIPS) + 0.5) / STRIPS
     edge = np.full(offset.shape, -np.inf)
-    for cylinder in cylinders:
-        edge = np.maximum(edge, dark_edge_m(offset, horizontal, altitude, cylinder))
+    for cylinder, reached in zip(cylinders, near, strict=True):
+        here = np.flatnonzero(reached)
+        own_edge = dark_edge_m(offset[here], horizontal[here], altitude[here], cylinder)
+        edge[here] = np.maximum(edge[here], own_edge)
     return obstructed_fraction(edge, offset, width / STRIPS, own.diameter_m)
 
 

@@ -92,8 +92,12 @@ class NightLimits:
 
     def allowed(self, request: Request, star: int, telescopes: np.ndarray, science: bool) -> np.ndarray:
         """Return where everything but delays and the visit's window allows the star, (time,)."""
-        of_subarray = self.telescope_allowed[star][:, telescopes].all(axis=-1)
-        return of_subarray & all_allowed(self.of_request(request, star, science))
+        of_subarray = np.logical_and.reduce([self.telescope_allowed[star, :, own] for own in telescopes])
+        return of_subarray & self.asked(request, star, science)
+
+    def asked(self, request: Request, star: int, science: bool) -> np.ndarray:
+        """Return where all that :meth:`of_request` says allows the star, (time,)."""
+        return all_allowed(self.of_request(request, star, science))
 
 
 def _either(own: float | None, common: float | None) -> float | None:

@@ -18,22 +18,15 @@ from planner.constraints.brightness import bright_enough
 from planner.constraints.delay_range import delay_range
 from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility
 from planner.constraints.tonight import NightLimits
-from planner.geometry.baselines import baseline_vectors_m, lengths_m, pairs
+from planner.geometry.baselines import baseline_vectors_m, lengths_m
 from planner.geometry.uv import uvw_m
+from planner.scheduling.brackets import TURNS, Bracket, brackets_of
 from planner.scheduling.light import differential_m, light_limits, with_tracking
 from planner.scheduling.reserved import clear_of_reserved
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.subarrays import Subarray, assign_lines, possible_subarrays
-from planner.scheduling.visits import (
-    TURNS,
-    StarOnBeams,
-    SubarrayFacts,
-    VisitFamily,
-    facts_of,
-    star_on_beams,
-    visit_family,
-)
-from planner.science.coverage import cell_codes
+from planner.scheduling.visits import StarOnBeams, SubarrayFacts, VisitFamily, facts_of, star_on_beams
+from planner.science.coverage import cell_codes, cell_runs
 from planner.science.history import filled_before
 
 
@@ -75,58 +68,80 @@ def night_offers(limits: NightLimits) -> tuple[RequestOffer, ...]:
     )
 
 
-def _serving_subarrays(limits: NightLimits) -> list[list[Subarray]]:
+@dataclass(frozen=True)
+class _Serving:
+    """A subarray with its lines that serves a request at some slot, and the ticks that are left, (time,)."""
+
+    facts: SubarrayFacts
+    in_reach: np.ndarray
+
+
+def _serving_subarrays(limits: NightLimits) -> list[list[_Serving]]:
     """All subarrays with their lines that can serve each request at some slot."""
     scenario, placement = limits.scenario, limits.placement
-    serving: list[list[Subarray]] = [[] for _ in scenario.requests]
+    serving: list[list[_Serving]] = [[] for _ in scenario.requests]
     alike: dict[tuple[int, str | None, bool], list[int]] = {}
     names = [combiner.name for combiner in scenario.array.combiners]
     for number, request in enumerate(scenario.requests):
         own = request.extras
         key = (names.index(request.combiner), own.spectral_setup, own.second_star is not None)
         alike.setdefault(key, []).append(number)
+    asked = {n: limits.asked(wish, n, science=True) for n, wish in enumerate(scenario.requests)}
+    inside = {n: asked[n] & limits.window(wish).allowed for n, wish in enumerate(scenario.requests)}
     # In the order of the combiners; within one, of the first request.
-    for _, asked in sorted(alike.items(), key=lambda entry: (entry[0][0], entry[1])):
-        combiner = scenario.combiner_of(scenario.requests[asked[0]])
+    for _, group in sorted(alike.items(), key=lambda entry: (entry[0][0], entry[1])):
+        combiner = scenario.combiner_of(scenario.requests[group[0]])
         wanted: dict[tuple[int, ...], list[int]] = {}
-        for number in asked:
+        for number in group:
             wish = scenario.requests[number]
             bright = bright_enough(scenario, wish, [wish.star], True, placement.classes)[0]
             for telescopes in possible_subarrays(placement, combiner, wish):
                 if bright[list(telescopes)].all():
                     wanted.setdefault(telescopes, []).append(number)
         for telescopes, requests in sorted(wanted.items()):
-            for number, subarray in assign_lines(limits, combiner, telescopes, requests).items():
-                usable = _in_reach(limits, subarray, number)
-                serving[number].append(with_tracking(limits, number, subarray, usable))
+            led_by: dict[Subarray, list[int]] = {}
+            for number, subarray in assign_lines(limits, combiner, telescopes, requests, asked).items():
+                led_by.setdefault(subarray, []).append(number)
+            for subarray, numbers in led_by.items():
+                facts = facts_of(limits, subarray)
+                reach = _in_reach(limits, facts, numbers, np.array([inside[n] for n in numbers]))
+                for number, ticks in zip(numbers, reach, strict=True):
+                    tracked = with_tracking(limits, number, subarray, ticks)
+                    own_facts = facts if tracked is subarray else facts_of(limits, tracked)
+                    serving[number].append(_Serving(own_facts, ticks))
     return serving
 
 
-def _offer(limits: NightLimits, request: int, subarrays: Sequence[Subarray]) -> RequestOffer:
+def _offer(limits: NightLimits, request: int, serving: Sequence[_Serving]) -> RequestOffer:
     scenario, effort = limits.scenario, limits.scenario.effort
     wish = scenario.requests[request]
     combiner = scenario.combiner_of(wish)
     every_pair = baseline_vectors_m(limits.placement.vectors_m)
     before = filled_before(scenario, wish)
-    if not subarrays:
+    if not serving:
         return RequestOffer(request, (), (), np.empty(0, dtype=np.int64), {}, before)
     uv = uvw_m(limits.sky.icrs_rad[[request]], limits.sky.frame.rotation, every_pair)[0, :, :, :2]
     codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
+    runs = cell_runs(codes)
+    fresh = ~np.isin(runs.distinct, before)
+    reachable = np.zeros(len(fresh), dtype=bool)
     ranked = []
-    for subarray in subarrays:
-        facts = facts_of(limits, subarray)
-        columns = pair_columns(len(limits.placement.telescopes), subarray.telescopes)
-        reached = np.setdiff1d(codes[usable_ticks(limits, subarray, request)][:, columns], before)
-        ranked.append((-len(reached), subarray.telescopes, facts, columns, reached))
+    for own in serving:
+        columns = pair_columns(len(limits.placement.telescopes), own.facts.subarray.telescopes)
+        counted = np.zeros(len(every_pair), dtype=bool)
+        counted[columns] = True
+        reached = runs.inside(_left(limits, own.facts, request, own.in_reach), counted) & fresh
+        reachable |= reached
+        ranked.append((-np.count_nonzero(reached), own.facts.subarray.telescopes, own.facts, columns))
     ranked.sort(key=lambda entry: entry[:2])
     families: list[VisitFamily] = []
-    for *_, facts, _, _ in ranked[: effort.subarrays_per_request]:
+    for _, _, facts, _ in ranked[: effort.subarrays_per_request]:
         families += families_of(limits, request, facts)
     return RequestOffer(
         request=request,
         families=tuple(families),
         subarrays=tuple(entry[2].subarray for entry in ranked),
-        reachable=np.unique(np.concatenate([entry[4] for entry in ranked])),
+        reachable=runs.distinct[reachable],
         codes={entry[2].subarray: codes[:, entry[3]] for entry in ranked[: effort.subarrays_per_request]},
         filled_before=before,
     )
@@ -134,25 +149,39 @@ def _offer(limits: NightLimits, request: int, subarrays: Sequence[Subarray]) -> 
 
 def pair_columns(telescopes: int, chosen: Sequence[int]) -> np.ndarray:
     """Return where the pairs of ``chosen`` stand among all pairs of ``telescopes``, (pair,)."""
-    table = {(int(i), int(j)): column for column, (i, j) in enumerate(pairs(telescopes))}
-    return np.array([table[pair] for pair in itertools.combinations(sorted(chosen), 2)], dtype=int)
+    first, second = np.array(list(itertools.combinations(sorted(chosen), 2)), dtype=int).reshape(-1, 2).T
+    # Pairs of the telescopes before ``first`` come earlier.
+    return np.asarray(first * telescopes - first * (first + 1) // 2 + second - first - 1)
 
 
 def usable_ticks(limits: NightLimits, subarray: Subarray, request: int) -> np.ndarray:
     """Return the ticks at which a subarray can follow a request's target, (time,)."""
-    facts = facts_of(limits, subarray)
+    facts, wish = facts_of(limits, subarray), limits.scenario.requests[request]
+    inside = limits.asked(wish, request, science=True) & limits.window(wish).allowed
+    return _left(limits, facts, request, _in_reach(limits, facts, [request], inside[None])[0])
+
+
+def _left(limits: NightLimits, facts: SubarrayFacts, request: int, in_reach: np.ndarray) -> np.ndarray:
+    """What the light path's own limits leave of some ticks for a request's target, (time,)."""
     kept = [verdict.allowed for verdict in light_limits(limits, facts, request, request)]
-    return np.logical_and.reduce([_in_reach(limits, subarray, request), *kept])
+    return np.logical_and.reduce([in_reach, *kept])
 
 
-def _in_reach(limits: NightLimits, subarray: Subarray, request: int) -> np.ndarray:
-    """The ticks at which everything but the light path's own limits allows a request's target, (time,)."""
-    wish = limits.scenario.requests[request]
-    telescopes = np.array(subarray.telescopes)
-    facts = facts_of(limits, subarray)
-    in_range = delay_range(facts.path_m(limits, request)[None], facts.stroke_m).allowed[0]
-    in_window = limits.window(wish).allowed
-    return limits.allowed(wish, request, telescopes, science=True) & in_range & in_window
+def _in_reach(
+    limits: NightLimits, facts: SubarrayFacts, requests: Sequence[int], inside: np.ndarray
+) -> np.ndarray:
+    """Ticks at which everything but the light path's own limits allows the targets, (request, time).
+
+    Parameters
+    ----------
+    requests : sequence of int
+    inside : ndarray (request, time)
+        Where the requests themselves and their windows allow it.
+    """
+    telescopes = list(facts.subarray.telescopes)
+    path = limits.path_m[requests][:, :, telescopes] - facts.beam_path_m
+    mounts = limits.telescope_allowed[requests][:, :, telescopes].all(axis=-1)
+    return np.asarray(inside & mounts & delay_range(path, facts.stroke_m).allowed)
 
 
 def calibrators_for(
@@ -170,27 +199,28 @@ def calibrators_for(
     stars = first + np.arange(len(scenario.calibrators))
     middle = len(limits.sky.times) // 2
     distance = bracket_distance_deg(limits.sky.direction[:, middle], request, stars)
+    near = np.flatnonzero(distance <= scenario.limits.bracket_distance_max_deg)
+    near = near[np.argsort(distance[near], kind="stable")]
     telescopes = np.array(facts.subarray.telescopes)
     longest = float(lengths_m(baseline_vectors_m(limits.placement.vectors_m[telescopes])).max())
     classes = [limits.placement.classes[i] for i in telescopes]
     wish = scenario.requests[request]
+    asked = [scenario.calibrators[row] for row in near]
     fit = (
-        (distance <= scenario.limits.bracket_distance_max_deg)
-        & bright_enough(scenario, wish, scenario.calibrators, False, classes).all(axis=-1)
-        & calibrator_visibility(
-            scenario.calibrators, longest, facts.combiner, scenario.limits.calibrator_vis2_min
-        ).allowed
+        bright_enough(scenario, wish, asked, False, classes).all(axis=-1)
+        & calibrator_visibility(asked, longest, facts.combiner, scenario.limits.calibrator_vis2_min).allowed
     )
-    found = []
-    needed = np.count_nonzero(science.usable)
-    for row in np.flatnonzero(fit):
-        star = int(stars[row])
-        on_beams = beams_of(limits, facts, request, star)
+    most, needed = scenario.effort.calibrators_per_request, np.count_nonzero(science.usable)
+    found: list[StarOnBeams] = []
+    short: list[StarOnBeams] = []
+    for row in near[fit]:
+        on_beams = beams_of(limits, facts, request, int(stars[row]))
         shared = np.count_nonzero(on_beams.usable & science.usable)
         if shared:
-            found.append((2 * shared < needed, float(distance[row]), star, on_beams))
-    found.sort(key=lambda entry: entry[:3])
-    return [entry[3] for entry in found[: scenario.effort.calibrators_per_request]]
+            (short if 2 * shared < needed else found).append(on_beams)
+        if len(found) == most:
+            break
+    return [*found, *short][:most]
 
 
 def families_of(limits: NightLimits, request: int, facts: SubarrayFacts) -> list[VisitFamily]:
@@ -199,36 +229,37 @@ def families_of(limits: NightLimits, request: int, facts: SubarrayFacts) -> list
     if not science.usable.any():
         return []
     calibrators = calibrators_for(limits, request, facts, science)
-    slots = limits.sky.slots
-    outside = _outside(limits, request)
+    every = brackets_of(request, facts, science, (calibrators, calibrators), limits.sky.slots)
+    offered = _kept(limits, request, facts, every)
+    fits = [bracket.fits_on(TURNS) for bracket in offered]
     families = []
-    for turn in TURNS:
-        offered = []
-        for before, after in itertools.product(calibrators, repeat=2):
-            family = visit_family(request, facts, (before, science, after), slots, turn)
-            kept = _in_window(outside, family) & _not_reserved(limits, family)
-            family = family.take(np.flatnonzero(kept))
-            if len(family.start_tick):
-                offered.append(family)
-        families += _shortest(offered, limits.scenario.effort.brackets_per_start)
+    for number, turn in enumerate(TURNS):
+        rows = [np.flatnonzero(own[number]) for own in fits]
+        shortest = _shortest(offered, rows, limits.scenario.effort.brackets_per_start)
+        families += [
+            bracket.take(own).family(turn) for bracket, own in zip(offered, shortest, strict=True) if len(own)
+        ]
     return families
 
 
-def _outside(limits: NightLimits, request: int) -> np.ndarray:
-    """How many ticks before each one lie outside the request's absolute windows, (time + 1,)."""
-    return np.concatenate([[0], np.cumsum(~limits.window(limits.scenario.requests[request]).allowed)])
-
-
-def _in_window(outside: np.ndarray, family: VisitFamily) -> np.ndarray:
-    """True where a visit lies whole in one and the same absolute window, (start,)."""
-    return outside[family.end_tick[:, 2] + 1] == outside[family.start_tick[:, 0]]
-
-
-def _not_reserved(limits: NightLimits, family: VisitFamily) -> np.ndarray:
-    """True where no time reserved for its telescopes overlaps a visit or its first set-up, (start,)."""
-    names = [limits.placement.telescopes[i] for i in family.facts.subarray.telescopes]
-    capture = int(ticks_up(family.facts.capture_s, limits.sky.tick_s))
-    return clear_of_reserved(limits, names, family.start_tick[:, 0] - capture, family.end_tick[:, 2])
+def _kept(
+    limits: NightLimits, request: int, facts: SubarrayFacts, brackets: Sequence[Bracket]
+) -> list[Bracket]:
+    """Leave out visits that no absolute window holds whole, and those that meet reserved time."""
+    # All at once: times of windows and reserved time are read for each call.
+    start = np.concatenate([np.empty(0, dtype=int), *(own.start_tick[:, 0] for own in brackets)])
+    end = np.concatenate([np.empty(0, dtype=int), *(own.end_tick[:, 2] for own in brackets)])
+    allowed = limits.window(limits.scenario.requests[request]).allowed
+    # How many ticks before each one lie outside the windows.
+    outside = np.concatenate([[0], np.cumsum(~allowed)])
+    names = [limits.placement.telescopes[i] for i in facts.subarray.telescopes]
+    capture = int(ticks_up(facts.capture_s, limits.sky.tick_s))
+    kept = clear_of_reserved(limits, names, start - capture, end) & (outside[end + 1] == outside[start])
+    edges = np.cumsum([0, *(len(own.start_tick) for own in brackets)]).tolist()
+    return [
+        bracket.take(np.flatnonzero(kept[first:last]))
+        for bracket, (first, last) in zip(brackets, itertools.pairwise(edges), strict=True)
+    ]
 
 
 def beams_of(limits: NightLimits, facts: SubarrayFacts, request: int, star: int) -> StarOnBeams:
@@ -247,19 +278,25 @@ def later_starts(limits: NightLimits, family: VisitFamily, row: int, last: int) 
     before, after = family.calibrators
     stars = [beams_of(limits, family.facts, family.request, star) for star in (before, family.request, after)]
     ticks = np.arange(int(family.start_tick[row, 0]) + 1, last + 1)
-    later = visit_family(family.request, family.facts, (stars[0], stars[1], stars[2]), ticks, family.turn)
-    kept = _in_window(_outside(limits, family.request), later) & _not_reserved(limits, later)
-    return later.take(np.flatnonzero(kept))
+    pair = ([stars[0]], [stars[2]])
+    every = brackets_of(family.request, family.facts, stars[1], pair, ticks)
+    later = _kept(limits, family.request, family.facts, every)[0]
+    return later.take(np.flatnonzero(later.fits_on([family.turn])[0])).family(family.turn)
 
 
-def _shortest(families: Sequence[VisitFamily], most: int) -> list[VisitFamily]:
-    """Keep at each start the ``most`` families that end first; of equals, the earlier in the list."""
-    kept: dict[int, list[tuple[int, int, int]]] = {}
-    for number, family in enumerate(families):
-        for row, (start, end) in enumerate(zip(family.start_tick[:, 0], family.end_tick[:, 2], strict=True)):
-            kept.setdefault(int(start), []).append((int(end), number, row))
-    rows: dict[int, list[int]] = {}
-    for entries in kept.values():
-        for _, number, row in sorted(entries)[:most]:
-            rows.setdefault(number, []).append(row)
-    return [families[number].take(np.array(sorted(rows[number]), dtype=int)) for number in sorted(rows)]
+def _shortest(brackets: Sequence[Bracket], rows: Sequence[np.ndarray], most: int) -> list[np.ndarray]:
+    """Keep at each start the ``most`` visits that end first, of some rows of each bracket; rows as given.
+
+    Of equals, the earlier in the list.
+    """
+    number = np.repeat(np.arange(len(rows)), [len(own) for own in rows])
+    row = np.concatenate([np.empty(0, dtype=int), *rows])
+    ticks = [(own.start_tick[at, 0], own.end_tick[at, 2]) for own, at in zip(brackets, rows, strict=True)]
+    start = np.concatenate([np.empty(0, dtype=int), *(own[0] for own in ticks)])
+    end = np.concatenate([np.empty(0, dtype=int), *(own[1] for own in ticks)])
+    order = np.lexsort((row, number, end, start))
+    sorted_start = start[order]
+    place = np.arange(len(order)) - np.searchsorted(sorted_start, sorted_start)
+    kept = np.zeros(len(order), dtype=bool)
+    kept[order[place < most]] = True
+    return [row[kept & (number == n)] for n in range(len(rows))]

@@ -7,6 +7,7 @@ are whole numbers. Every pair of candidates is judged by exact set-up times.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,10 +16,15 @@ import numpy as np
 from planner.constraints.tonight import NightLimits
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.reserved import blocks_of
+from planner.scheduling.setup import ticks_up
+from planner.scheduling.subarrays import Subarray
 from planner.scheduling.table import CandidateTable, candidate_table, longest_wait_ticks, wait_ticks
 from planner.scheduling.visits import VisitFamily
+from planner.science.coverage import cell_runs
 
-BATCH = 200  # candidates whose pairs are judged at once: some ten thousand pairs
+# What the cells of a visit depend on: request, subarray, tick at which the science step starts.
+Visit = tuple[int, Subarray, int]
+BATCH = 1 << 14  # pairs that are judged at once: they stay in a processor's cache
 
 
 @dataclass(frozen=True)
@@ -142,25 +148,40 @@ def _exclusions(
 ) -> tuple[np.ndarray, tuple[np.ndarray, ...]]:
     """First free slot after each candidate, and later ones that a longer set-up still excludes."""
     first, per_slot = limits.sky.first_slot, limits.sky.ticks_per_slot
-    count = len(start)
     longest = longest_wait_ticks(limits)
-    # Slots between the end and the longest possible set-up: only there the pair decides.
-    low = np.searchsorted(table.start_tick, table.end_tick)
-    high = np.searchsorted(table.start_tick, table.end_tick + longest)
     free = -(-(table.end_tick + longest - first) // per_slot)
-    late: list[np.ndarray] = []
-    for begin in range(0, count, BATCH):
-        batch = np.arange(begin, min(begin + BATCH, count))
-        sizes = (high - low)[batch]
-        earlier = np.repeat(batch, sizes)
-        later = np.concatenate([np.arange(low[c], high[c]) for c in batch])
-        fits = table.start_tick[later] >= table.end_tick[earlier] + wait_ticks(limits, table, earlier, later)
-        np.minimum.at(free, earlier[fits], start[later[fits]])
-        excluded = ~fits & (start[later] >= free[earlier])
-        edges = np.searchsorted(earlier[excluded], [*batch, batch[-1] + 1])
-        names = later[excluded]
-        late += [names[edges[k] : edges[k + 1]] for k in range(len(batch))]
-    return free, tuple(late)
+    late: list[list[np.ndarray]] = [[] for _ in start]
+    # Only between the end and the longest possible set-up the pair decides. Starts stand in order, so
+    # what is found of ``free`` up to a start is all that counts there.
+    edges = [*np.flatnonzero(np.diff(table.start_tick, prepend=-1)).tolist(), len(start)]
+    for low, high in itertools.pairwise(edges):
+        tick = table.start_tick[low]
+        earlier = np.flatnonzero((table.end_tick <= tick) & (table.end_tick + longest > tick))
+        later = np.arange(low, high)
+        rows = max(1, BATCH // len(later))
+        for begin in range(0, len(earlier), rows):
+            own = earlier[begin : begin + rows]
+            fits = _fits(limits, table, own, later)
+            free[own] = np.where(fits.any(axis=1), np.minimum(free[own], start[low]), free[own])
+            excluded = ~fits & (free[own] <= start[low])[:, None]
+            names = later[np.nonzero(excluded)[1]]
+            ends = np.cumsum(np.count_nonzero(excluded, axis=1)).tolist()
+            for candidate, (one, other) in zip(own.tolist(), itertools.pairwise([0, *ends]), strict=True):
+                if other > one:
+                    late[candidate].append(names[one:other])
+    nothing = np.empty(0, dtype=int)
+    return free, tuple(np.concatenate(found) if found else nothing for found in late)
+
+
+def _fits(limits: NightLimits, table: CandidateTable, earlier: np.ndarray, later: np.ndarray) -> np.ndarray:
+    """Where the set-up from each of some candidates to each of others finds time, (earlier, later)."""
+    gap = table.start_tick[later] - table.end_tick[earlier][:, None]
+    fits = np.zeros(gap.shape, dtype=bool)
+    # Capturing the star takes its time, whatever has to move.
+    rows = np.flatnonzero(gap.max(axis=1) >= ticks_up(table.capture_s[later].min(), limits.sky.tick_s))
+    if len(rows):
+        fits[rows] = gap[rows] >= wait_ticks(limits, table, earlier[rows][:, None], later[None, :])
+    return fits
 
 
 def _cells(
@@ -170,31 +191,44 @@ def _cells(
     table: CandidateTable,
 ) -> tuple[tuple[np.ndarray, ...], np.ndarray]:
     """Cells of each candidate, numbered over all requests, and the value of each."""
-    offer_of = {offer.request: offer for offer in offers}
+    codes_of = _new_codes(limits, offers, families)
     known: dict[tuple[int, int], int] = {}
     value: list[int] = []
-    cached: dict[tuple[int, object, int], np.ndarray] = {}
+    cached: dict[Visit, np.ndarray] = {}
     cells = []
-    for f, r in zip(table.family, table.row, strict=True):
+    for f, r in zip(table.family.tolist(), table.row.tolist(), strict=True):
         if f < 0:
-            cells.append(np.array([int(f)]))
+            cells.append(np.array([f]))
             continue
         family = families[f]
-        start = int(family.start_tick[r, 1])
-        key = (family.request, family.facts.subarray, start)
+        key = (family.request, family.facts.subarray, int(family.start_tick[r, 1]))
         if key not in cached:
-            offer = offer_of[family.request]
-            wish = limits.scenario.requests[family.request]
-            recorded = family.facts.step(wish, science=True).recorded(start)
-            codes = offer.fresh(offer.codes[family.facts.subarray][recorded])
-            numbers = []
-            for code in codes.tolist():
-                cell = known.setdefault((family.request, code), len(known))
-                if cell == len(value):
-                    value.append(limits.scenario.requests[family.request].priority)
-                numbers.append(cell)
+            numbers = [known.setdefault((key[0], code), len(known)) for code in codes_of[key]]
+            value += [limits.scenario.requests[key[0]].priority] * (len(known) - len(value))
             cached[key] = np.array(numbers, dtype=int)
         cells.append(cached[key])
     cells = [len(value) - 1 - own if len(own) and own[0] < 0 else own for own in cells]
     value += [1 + sum(value)] * len(table.blocks)
     return tuple(cells), np.array(value, dtype=int)
+
+
+def _new_codes(
+    limits: NightLimits, offers: Sequence[RequestOffer], families: Sequence[VisitFamily]
+) -> dict[Visit, list[int]]:
+    """Codes of the cells that each visit fills and earlier nights have not, sorted."""
+    offer_of = {offer.request: offer for offer in offers}
+    alike: dict[tuple[int, Subarray], list[VisitFamily]] = {}
+    for family in families:
+        alike.setdefault((family.request, family.facts.subarray), []).append(family)
+    found = {}
+    for (request, subarray), own in alike.items():
+        offer = offer_of[request]
+        runs = cell_runs(offer.codes[subarray])
+        start = np.unique(np.concatenate([family.start_tick[:, 1] for family in own]))
+        filled = np.zeros((len(start), len(runs.distinct)), dtype=bool)
+        for first, last in own[0].facts.step(limits.scenario.requests[request], science=True).recording:
+            filled |= runs.during(start + first, start + last)
+        filled &= ~np.isin(runs.distinct, offer.filled_before)
+        for tick, inside in zip(start.tolist(), filled, strict=True):
+            found[request, subarray, tick] = runs.distinct[inside].tolist()
+    return found

@@ -95,12 +95,16 @@ class StepTicks:
     total: int
     swap: tuple[int, int] | None = None
 
+    @property
+    def recording(self) -> tuple[tuple[int, int], ...]:
+        """First and last tick of each stretch that is recorded, from the start of the step, both included."""
+        if self.swap is None:
+            return ((0, self.total),)
+        return ((0, self.swap[0]), (self.swap[1], self.total))
+
     def recorded(self, start: int) -> np.ndarray:
         """Return the ticks at which a step that starts at ``start`` is being recorded, ends included."""
-        ticks = np.arange(start, start + self.total + 1)
-        if self.swap is None:
-            return ticks
-        return ticks[(ticks <= start + self.swap[0]) | (ticks >= start + self.swap[1])]
+        return start + np.concatenate([np.arange(first, last + 1) for first, last in self.recording])
 
 
 def step_ticks(combiner: Combiner, swap_s: float, tick_s: int, science: bool) -> StepTicks:

@@ -11,7 +11,7 @@ never keep the paths equal is not followed further.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -95,7 +95,11 @@ def possible_subarrays(placement: Placement, combiner: Combiner, request: Reques
 
 
 def assign_lines(
-    limits: NightLimits, combiner: Combiner, telescopes: tuple[int, ...], requests: Sequence[int]
+    limits: NightLimits,
+    combiner: Combiner,
+    telescopes: tuple[int, ...],
+    requests: Sequence[int],
+    asked: Mapping[int, np.ndarray] | None = None,
 ) -> dict[int, Subarray]:
     """Choose how the light of a subarray is led for each request that may use it.
 
@@ -112,13 +116,17 @@ def assign_lines(
     requests : sequence of int
         Index in ``scenario.requests``, which is also the star's index in the sky.
         All of them with this combiner in its present spectral setup, and all with one feed or all with two.
+    asked : mapping of ndarray (time,), optional
+        What each request allows (``limits.asked``), where it is known already.
 
     Returns
     -------
     dict
         {request: Subarray}, without the requests that no setting serves at any slot.
     """
-    usable = _usable_slots(limits, combiner, np.array(telescopes), requests)
+    if asked is None:
+        asked = {r: limits.asked(limits.scenario.requests[r], r, science=True) for r in requests}
+    usable = _usable_slots(limits, np.array(telescopes), requests, asked)
     if not usable.any():
         return {}
     wishes = [limits.scenario.requests[r] for r in requests]
@@ -138,18 +146,18 @@ def assign_lines(
 
 
 def _usable_slots(
-    limits: NightLimits, combiner: Combiner, telescopes: np.ndarray, requests: Sequence[int]
+    limits: NightLimits, telescopes: np.ndarray, requests: Sequence[int], asked: Mapping[int, np.ndarray]
 ) -> np.ndarray:
     """Slots at which everything that no setting changes allows the science star, (request, slot)."""
     slots = limits.sky.slots
-    found = np.empty((len(requests), len(slots)), dtype=bool)
+    found: np.ndarray = limits.telescope_allowed[np.ix_(np.array(requests), slots, telescopes)].all(axis=-1)
     for row, request in enumerate(requests):
         wish = limits.scenario.requests[request]
-        allowed = limits.allowed(wish, request, telescopes, science=True)
+        allowed = asked[request] & linked(limits, wish, request, telescopes.tolist())
         if wish.extras.second_star is not None:
             path = second_path_m(limits.sky, wish, request, limits.placement.vectors_m[telescopes])
             allowed = allowed & differential_delay(limits.scenario, path[None]).allowed[0]
-        found[row] = (allowed & linked(limits, wish, request, telescopes.tolist()))[slots]
+        found[row] &= allowed[slots]
     return found
 
 

@@ -8,7 +8,7 @@ spectral setup, routing mode.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -54,6 +54,12 @@ class CandidateTable:
     states : tuple of (str, str or None)
         Every combiner with its spectral setup that some candidate uses.
     capture_s : ndarray (candidate,)
+    way : ndarray (candidate,)
+        How its light is led, as the place in what follows.
+    change_s : ndarray (way, way)
+        What has to be changed from one way to another, telescopes and carriages apart.
+    shared : ndarray of bool (class, way, way)
+        Whether two ways use a telescope of a class in common; classes in the order of the placement.
     """
 
     family: np.ndarray
@@ -72,6 +78,9 @@ class CandidateTable:
     states: tuple[tuple[str, str | None], ...]
     blocks: tuple[Block, ...]
     capture_s: np.ndarray
+    way: np.ndarray
+    change_s: np.ndarray
+    shared: np.ndarray
 
 
 def candidate_table(
@@ -105,13 +114,44 @@ def candidate_table(
         states=states,
         blocks=tuple(blocks),
         capture_s=np.zeros(total),
+        way=np.zeros(total, dtype=int),
+        change_s=np.zeros((0, 0)),
+        shared=np.zeros((0, 0, 0), dtype=bool),
     )
+    # Candidates of a family stand together when ordered by number.
+    by_number = np.argsort(number, kind="stable")
+    bounds = np.searchsorted(number[by_number], np.arange(len(families) + 1))
+    ways: dict[object, int] = {}
     for f, family in enumerate(families):
-        _fill(table, np.flatnonzero(number == f), family)
+        here = by_number[bounds[f] : bounds[f + 1]]
+        _fill(table, here, family)
+        own = (_state(family), family.facts.subarray.telescopes, family.facts.subarray.setting)
+        table.way[here] = ways.setdefault(own, len(ways) + 1)
     for k, block in enumerate(blocks):
         here = np.flatnonzero(number == -1 - k)
         table.end_tick[here] = block.end_tick[row[here]]
-    return table
+    return _with_ways(limits, table)
+
+
+def _with_ways(limits: NightLimits, table: CandidateTable) -> CandidateTable:
+    """Return the table with what each two of its ways to lead the light have to change.
+
+    There are far fewer ways than candidates: a pair of candidates then needs a look-up only.
+    """
+    _, first, way = np.unique(table.way, return_index=True, return_inverse=True)
+    earlier, later = first[:, None], first[None, :]
+    before, after = table.line_of_telescope[earlier], table.line_of_telescope[later]
+    both = (before >= 0) & (after >= 0)
+    classes = limits.placement.classes
+    shared = [(both & np.array([c == own for c in classes])).any(axis=-1) for own in dict.fromkeys(classes)]
+    change = _optics_s(limits, table, earlier, later)
+    switched = both & (before != after)
+    for number, line in enumerate(limits.scenario.array.delay_lines):
+        owner, heir = table.telescope_of_line[earlier, number], table.telescope_of_line[later, number]
+        handed = (owner >= 0) & (heir >= 0) & (owner != heir)
+        led = ((after == number) & switched).any(axis=-1)
+        change = np.maximum(change, np.where(handed | led, line.connect_s, 0.0))
+    return replace(table, way=way, change_s=change, shared=np.array(shared))
 
 
 def _state(family: VisitFamily) -> tuple[str, str | None]:
@@ -143,44 +183,38 @@ def _fill(table: CandidateTable, here: np.ndarray, family: VisitFamily) -> None:
 def wait_ticks(
     limits: NightLimits, table: CandidateTable, earlier: np.ndarray, later: np.ndarray
 ) -> np.ndarray:
-    """Return the exact set-up between pairs of candidates, whole ticks, (pair,).
+    """Return the exact set-up between pairs of candidates, whole ticks; shapes broadcast.
 
     Parameters
     ----------
-    earlier, later : ndarray (pair,)
+    earlier, later : ndarray of int
         Candidate numbers.
     """
-    array, placement = limits.scenario.array, limits.placement
-    move = _optics_s(limits, table, earlier, later)
+    way_before, way_after = table.way[earlier], table.way[later]
+    move = table.change_s[way_before, way_after]
     turned = table.azimuth_deg[later, 0] - table.azimuth_deg[earlier, 1]
     tilted = table.altitude_deg[later, 0] - table.altitude_deg[earlier, 1]
-    before, after = table.line_of_telescope[earlier], table.line_of_telescope[later]
-    shared = (before >= 0) & (after >= 0)
-    for own in dict.fromkeys(placement.classes):
-        of_class = np.array([c == own for c in placement.classes])
-        moving = (shared & of_class).any(axis=-1)
-        move = np.maximum(move, np.where(moving, slew_s(turned, tilted, own), 0.0))
-    switched = shared & (before != after)
-    for number, line in enumerate(array.delay_lines):
-        run = table.delay_m[later, 0, number] - table.delay_m[earlier, 1, number]
-        carried = carriage_s(np.nan_to_num(run), line)  # a line that only one of the two uses does not count
-        owner, heir = table.telescope_of_line[earlier, number], table.telescope_of_line[later, number]
-        handed = (owner >= 0) & (heir >= 0) & (owner != heir)
-        led = ((after == number) & switched).any(axis=-1)
-        move = np.maximum(move, np.maximum(carried, np.where(handed | led, line.connect_s, 0.0)))
+    for number, own in enumerate(dict.fromkeys(limits.placement.classes)):
+        moving = table.shared[number, way_before, way_after]
+        np.maximum(move, slew_s(turned, tilted, own), out=move, where=moving)
+    for number, line in enumerate(limits.scenario.array.delay_lines):
+        before, after = table.delay_m[earlier, 1, number], table.delay_m[later, 0, number]
+        if not (np.all(np.isnan(before)) or np.all(np.isnan(after))):
+            # A line that only one of the two uses gives NaN, which is no distance: it does not count.
+            np.maximum(move, carriage_s(after - before, line), out=move)
     return ticks_up(move + table.capture_s[later], limits.sky.tick_s)
 
 
 def _optics_s(
     limits: NightLimits, table: CandidateTable, earlier: np.ndarray, later: np.ndarray
 ) -> np.ndarray:
-    """Time to change combiner, spectral setup, routing mode, inputs and path segments, (pair,).
+    """Time to change combiner, spectral setup, routing mode, inputs and path segments; shapes broadcast.
 
     Combiner and mode are the array's; an input belongs to a line, a segment to
     a telescope's beam: only those count that both visits use.
     """
     array = limits.scenario.array
-    move = np.zeros(len(earlier))
+    move = np.zeros(np.broadcast_shapes(earlier.shape, later.shape))
     visits = (table.state[earlier] >= 0) & (table.state[later] >= 0)
     if table.states:
         change = combiner_change_s(array, table.states)

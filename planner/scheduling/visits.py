@@ -1,15 +1,10 @@
-"""Every visit that could be made tonight, worked out in full.
+"""What one subarray sees of one star through the night, and the visits that are made of it.
 
 A candidate is a request, a subarray with its delay lines, a calibrator before
 and one after, a start slot and a turn of the cable wrap. Its three steps, the
 set-ups between them, the common offset of each step and every position of
-mounts and carriages follow from these by the rules below, so that the solver
-only has to choose.
-
-Rules: the science step holds the offset in the middle of what its stroke
-allows (the widest margin); a calibrator step holds the offset nearest to it
-that moves the carriages least. All steps stay on the same turn of the wrap
-where the star is nearest.
+mounts and carriages follow from these (:mod:`planner.scheduling.brackets`), so
+that the solver only has to choose.
 """
 
 from __future__ import annotations
@@ -18,19 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.constraints.delay_range import carriage_rate, held_offset, over_step
+from planner.constraints.delay_range import carriage_rate, extreme_over_step, held_offset
 from planner.constraints.tonight import NightLimits
 from planner.constraints.two_stars import differential_stroke_m
 from planner.constraints.verdict import Verdict
-from planner.geometry.delays import following_offset_m
 from planner.scenario.array import Combiner, DelayLine, TelescopeClass
 from planner.scenario.targets import Request
 from planner.scheduling.routes import usable_stroke_m
-from planner.scheduling.setup import StepTicks, capture_s, carriage_s, slew_s, step_ticks, ticks_up
+from planner.scheduling.setup import StepTicks, capture_s, step_ticks
 from planner.scheduling.subarrays import Subarray
-
-TURNS = (0, -1, 1, -2, 2)
-END_RESERVE_M = 1.0  # metres of light that a calibrator step keeps to the ends of the strokes, if it can
 
 
 @dataclass(frozen=True)
@@ -219,12 +210,12 @@ def star_on_beams(
         held = held_offset(path[None], facts.stroke_m, ticks)
         good = allowed & facts.carriage_rate(path[None]).allowed[0].all(axis=-1)
         low[:starts], high[:starts] = held.low_m[0], held.high_m[0]
-        usable[:starts] = over_step(good[None], ticks)[0].all(axis=-1) & (held.margin_m[0] >= 0)
+        usable[:starts] = extreme_over_step(np.logical_and, good[None], ticks)[0] & (held.margin_m[0] >= 0)
         if differential_path_m is not None:
             stroke = differential_stroke_m(limits.scenario.array, differential_path_m.shape[-1])
             usable[:starts] &= held_offset(differential_path_m[None], stroke, ticks).margin_m[0] >= 0
-        turned = over_step(azimuth[None], ticks)[0]
-        azimuth_low[:starts], azimuth_high[:starts] = turned.min(axis=-1), turned.max(axis=-1)
+        azimuth_low[:starts] = extreme_over_step(np.minimum, azimuth[None], ticks)[0]
+        azimuth_high[:starts] = extreme_over_step(np.maximum, azimuth[None], ticks)[0]
     return StarOnBeams(
         star,
         science,
@@ -238,134 +229,3 @@ def star_on_beams(
         azimuth_high,
         altitude,
     )
-
-
-def visit_family(
-    request: int,
-    facts: SubarrayFacts,
-    stars: tuple[StarOnBeams, StarOnBeams, StarOnBeams],
-    starts: np.ndarray,
-    turn: int,
-) -> VisitFamily:
-    """Return the visits that can be made at ``starts`` (ticks) on one turn of the cable wrap.
-
-    Parameters
-    ----------
-    stars : (before, science, after)
-    starts : ndarray (slot,)
-        Starts that cannot be made are left out of the result.
-    turn : int
-        Whole turns added to the science star's azimuth.
-    """
-    before, science, after = stars
-    last = len(science.usable) - 1
-    first_end = starts + before.ticks
-    science_start, first_fit = _settle(facts, (before, science), first_end, last)
-    science_end = science_start + science.ticks
-    after_start, second_fit = _settle(facts, (science, after), science_end, last)
-    after_end = after_start + after.ticks
-    fits = first_fit & second_fit & (after_end <= last)
-    ticks = np.stack([starts, first_end, science_start, science_end, after_start, after_end])
-    t1, e1, t2, e2, t3, e3 = np.minimum(ticks, last)
-    first, middle = _linked_offsets((before, science), e1, t2)
-    _, third = _linked_offsets((science, after), e2, t3)
-    offset = np.stack([first, middle, third], axis=-1)
-    wrap = 360.0 * turn
-    mount = science.azimuth_deg + wrap
-    wrap_before = 360.0 * np.round((mount[t2] - before.azimuth_deg[e1]) / 360.0)
-    wrap_after = 360.0 * np.round((mount[e2] - after.azimuth_deg[t3]) / 360.0)
-    fits = fits & before.usable[t1] & science.usable[t2] & after.usable[t3]
-    low, high = facts.azimuth_range_deg
-    for star, at, turned in ((before, t1, wrap_before), (science, t2, wrap), (after, t3, wrap_after)):
-        fits = (
-            fits & (star.azimuth_low_deg[at] + turned >= low) & (star.azimuth_high_deg[at] + turned <= high)
-        )
-    steps = ((before, t1, e1, wrap_before), (science, t2, e2, wrap), (after, t3, e3, wrap_after))
-    family = VisitFamily(
-        request=request,
-        facts=facts,
-        calibrators=(before.star, after.star),
-        start_tick=np.stack([t1, t2, t3], axis=-1),
-        end_tick=np.stack([e1, e2, e3], axis=-1),
-        offset_m=offset,
-        delay_m=np.stack(
-            [
-                np.stack([offset[:, [k]] + star.path_m[t], offset[:, [k]] + star.path_m[e]], axis=1)
-                for k, (star, t, e, _) in enumerate(steps)
-            ],
-            axis=1,
-        ),
-        azimuth_deg=np.stack(
-            [np.stack([s.azimuth_deg[t] + w, s.azimuth_deg[e] + w], axis=-1) for s, t, e, w in steps], axis=1
-        ),
-        altitude_deg=np.stack(
-            [np.stack([s.altitude_deg[t], s.altitude_deg[e]], axis=-1) for s, t, e, _ in steps], axis=1
-        ),
-        turn=turn,
-    )
-    return family.take(np.flatnonzero(fits))
-
-
-def _linked_offsets(
-    stars: tuple[StarOnBeams, StarOnBeams], end: np.ndarray, start: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Common offsets of two steps in a row: the science step in the middle of its range, the other follows.
-
-    Infinite where a step cannot be made; those starts are left out later.
-    """
-    earlier, later = stars
-    began = np.maximum(end - earlier.ticks, 0)
-    step = later.path_m[start] - earlier.path_m[end]
-    with np.errstate(invalid="ignore"):
-        if later.science:
-            fixed = (later.low_m[start] + later.high_m[start]) / 2.0
-            return following_offset_m(fixed, -step, *_inner(earlier, began)), fixed
-        fixed = (earlier.low_m[began] + earlier.high_m[began]) / 2.0
-        return fixed, following_offset_m(fixed, step, *_inner(later, start))
-
-
-def _inner(star: StarOnBeams, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Allowed offsets of a step, a reserve away from the ends of the strokes where there is room for it."""
-    low, high = star.low_m[at], star.high_m[at]
-    reserve = np.minimum(END_RESERVE_M, (high - low) / 2.0)
-    return low + reserve, high - reserve
-
-
-def _settle(
-    facts: SubarrayFacts, stars: tuple[StarOnBeams, StarOnBeams], end: np.ndarray, last: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Find when the next step can start after one that ends at ``end`` (ticks).
-
-    The star moves while the telescopes do, so the wait is raised until the
-    move to where the star is then fits into it.
-
-    Returns
-    -------
-    start : ndarray
-    fits : ndarray of bool
-    """
-    wait = np.full(len(end), int(ticks_up(facts.capture_s, facts.tick_s)))
-    needed = wait
-    for _ in range(8):
-        start = end + wait
-        needed = _wait_ticks(facts, stars, np.minimum(end, last), np.minimum(start, last))
-        if np.all(needed <= wait):
-            break
-        wait = np.maximum(wait, needed)
-    return end + wait, (needed <= wait) & (end + wait <= last)
-
-
-def _wait_ticks(
-    facts: SubarrayFacts, stars: tuple[StarOnBeams, StarOnBeams], end: np.ndarray, start: np.ndarray
-) -> np.ndarray:
-    earlier, later = stars
-    turned = later.azimuth_deg[start] - earlier.azimuth_deg[end]
-    turned = turned - 360.0 * np.round(turned / 360.0)
-    tilted = later.altitude_deg[start] - earlier.altitude_deg[end]
-    moves = [slew_s(turned, tilted, own) for own in facts.classes]
-    offset_end, offset_start = _linked_offsets(stars, end, start)
-    with np.errstate(invalid="ignore"):
-        run = (offset_start - offset_end)[:, None] + later.path_m[start] - earlier.path_m[end]
-    run = np.where(np.isfinite(run), run, 0.0)
-    moves += [carriage_s(run[:, beam], line) for beam, line in enumerate(facts.lines)]
-    return ticks_up(np.max(moves, axis=0) + facts.capture_s, facts.tick_s)
