@@ -14,7 +14,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from planner.constraints.verdict import Verdict
 from planner.geometry.delays import offset_range_m
