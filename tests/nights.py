@@ -144,7 +144,7 @@ def _visit(night: Built, candidate: int) -> dict:
 
 
 def best_score(night: Built) -> int:
-    """Try every plan of the candidates: the largest score of those that hold most of what must be made."""
+    """Try every plan that could be better: the largest score of those that hold most of what must be made."""
     problem = night.problem
     count = len(problem)
     stars = len(problem.visits_max) - problem.musts
@@ -167,15 +167,25 @@ def best_score(night: Built) -> int:
             known[filled] = sum(value for cell, value in enumerate(worth) if filled >> cell & 1)
         return known[filled]
 
-    def extend(allowed: set[int], left: list[int], filled: int, made: int) -> tuple[int, int]:
-        best = made, value_of(filled)
-        for candidate in allowed:
-            own = request[candidate]
-            if left[own]:
-                rest = list(left)
-                rest[own] -= 1
-                now = filled | masks[candidate]
-                best = max(best, extend(allowed & after[candidate], rest, now, made + (own >= stars)))
-        return best
+    best = (-1, -1)
 
-    return extend(set(range(count)), problem.visits_max.tolist(), 0, 0)[1]
+    def extend(allowed: set[int], left: list[int], filled: int, made: int) -> None:
+        nonlocal best
+        best = max(best, (made, value_of(filled)))
+        able = [number for number in allowed if left[request[number]]]
+        # What all that is left could fill together is more than any plan of it fills.
+        reach, musts = filled, made
+        for number in able:
+            reach |= masks[number]
+        musts += sum(left[own] for own in {request[number] for number in able} if own >= stars)
+        if (musts, value_of(reach)) <= best:
+            return
+        for candidate in able:
+            own = request[candidate]
+            rest = list(left)
+            rest[own] -= 1
+            now = filled | masks[candidate]
+            extend(allowed & after[candidate], rest, now, made + (own >= stars))
+
+    extend(set(range(count)), problem.visits_max.tolist(), 0, 0)
+    return best[1]

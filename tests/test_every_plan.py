@@ -16,7 +16,7 @@ from planner.scheduling.audit import audit_plan
 from planner.scheduling.cpsat import solve_night
 
 NIGHTS, TOGETHER = 200, 10
-MOST = 120  # candidates whose plans are all tried in a moment
+MOST = 64  # candidates whose plans are all tried in a moment
 
 
 def small_night(seed):
@@ -45,7 +45,7 @@ def small_night(seed):
         extras = wish.extras.model_copy(update={"windows": windows})
         visits = 1 if len(wishes) > 1 else wish.visits
         wishes.append(wish.model_copy(update={"extras": extras, "visits": visits}))
-    offered = {"subarrays_per_request": 1 + seed // 2 % 2, "brackets_per_start": 1 + seed // 4 % 2}
+    offered = {"subarrays_per_request": 1 + seed // 2 % 2, "brackets_per_start": 1 + (seed % 16 == 5)}
     effort = scenario.effort.model_copy(update=offered)
     return scenario.model_copy(update={"requests": tuple(wishes), "effort": effort})
 
@@ -53,7 +53,7 @@ def small_night(seed):
 def built(seed):
     """The night on the finest slots that leave few enough candidates to try every plan."""
     scenario = small_night(seed)
-    for slot_s in (1800, 3600, 5400, 7200):
+    for slot_s in (1800, 3600, 5400, 7200, 10800):
         night = build(edited(scenario, slot_s=slot_s))
         if len(night.problem) <= MOST:
             return night

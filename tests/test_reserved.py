@@ -18,6 +18,7 @@ from planner.constraints.tonight import night_limits
 from planner.scenario.light_path import InternalCalibration
 from planner.scenario.night import Reserved, Window
 from planner.scenario.targets import Scenario
+from planner.scheduling.audit import audit_plan
 from planner.scheduling.cpsat import Solution, solve_night
 from planner.scheduling.plan import NightPlan
 from planner.scheduling.reserved import blocks_of
@@ -284,7 +285,10 @@ def test_no_visit_and_no_work_overlaps_what_is_reserved_and_nothing_else_is_lost
             inside = not windows or any(
                 seconds(w.start_utc) <= begin and end <= seconds(w.end_utc) for w in windows
             )
-            if inside and end <= tick_s(night, final) and (end <= first or begin >= last):
+            # One telescope away does not disturb the laboratory source.
+            lamp = name in {own.name for own in scenario.array.internal_calibrations}
+            apart = lamp or end <= first or begin >= last
+            if inside and end <= tick_s(night, final) and apart:
                 starts.append(slot)
         assert blocks[name].start_tick.tolist() == starts
 
@@ -299,3 +303,21 @@ def test_two_works_that_cannot_both_be_done_are_not_and_the_rest_is_planned_best
     assert (told["one"] is None) != (told["two"] is None)
     assert plan.solver.score == plan.solver.bound == sum(visit.value for visit in plan.visits)
     assert plan.solver.score == best_score(night)
+
+
+def test_internal_calibrations_keep_out_of_time_reserved_for_the_whole_array():
+    # The lamp (600 s) would end with the first set-up; everything from an hour before dusk to half an hour
+    # into the night is reserved, so it ends when that begins. A mirror that is washed does not disturb it.
+    night = build(lit_scenario(0, slot_s=1800))
+    dusk = night.limits.sky.dark.start.to_datetime(timezone=datetime.UTC).replace(microsecond=0)
+    around = {
+        "start_utc": dusk - datetime.timedelta(hours=1),
+        "end_utc": dusk + datetime.timedelta(minutes=30),
+    }
+    for telescopes, ends in (((), around["start_utc"]), (("T0",), None)):
+        busy = Reserved(name="work", telescopes=telescopes, **around)
+        _, plan = planned(with_reserved(lit_scenario(0, slot_s=1800), busy))
+        lamp = next(own for own in plan.reserved if own.name == "lamp")
+        told = datetime.datetime.fromisoformat(lamp.end_utc)
+        assert told == ends if ends else told > around["start_utc"]
+        assert audit_plan(plan).passed

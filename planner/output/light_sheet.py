@@ -26,6 +26,7 @@ class Optics:
     combiner: str | None = None
     setup_of: dict[str, str | None] = field(default_factory=dict)
     line_of: dict[str, str] = field(default_factory=dict)
+    telescope_in: dict[str, str] = field(default_factory=dict)
     segment_of: dict[str, str | None] = field(default_factory=dict)
     input_of: dict[str, int] = field(default_factory=dict)
 
@@ -60,7 +61,11 @@ def change_told(array: Array, visit: Visit, was: Optics) -> str:
 
 def _beam_change(array: Array, beam: Beam, was: Optics) -> list[str]:
     own = []
-    if was.line_of.get(beam.telescope) != beam.delay_line:
+    # A line that another telescope had in between has to be led back.
+    if (
+        was.line_of.get(beam.telescope) != beam.delay_line
+        or was.telescope_in.get(beam.delay_line) != beam.telescope
+    ):
         own.append(f"into {beam.delay_line}")
     if array.routing_modes and was.input_of.get(beam.delay_line) != beam.combiner_input:
         own.append(f"to input {beam.combiner_input}")
@@ -74,6 +79,7 @@ def _note(visit: Visit, was: Optics) -> None:
     was.setup_of[visit.combiner] = visit.spectral_setup
     for beam in visit.steps[0].beams:
         was.line_of[beam.telescope] = beam.delay_line
+        was.telescope_in[beam.delay_line] = beam.telescope
         was.segment_of[beam.telescope] = beam.path_segment
         was.input_of[beam.delay_line] = beam.combiner_input
 
@@ -100,7 +106,7 @@ def light_rows(scenario: Scenario, request: Request, visit: Visit) -> tuple[Row,
 def _tracking(scenario: Scenario, request: Request, visit: Visit) -> str:
     """Tracked telescopes, how they are linked, and by how much the weakest link is kept."""
     if visit.tracking is None:
-        tracker = scenario.array.tracker_of(scenario.combiner_of(request))
+        tracker = scenario.array.tracker_of(scenario.array.combiner(request.combiner))
         return (
             ""
             if tracker is None
@@ -120,9 +126,9 @@ def _tracking(scenario: Scenario, request: Request, visit: Visit) -> str:
     if margins:
         least = min(margins)
         told.append(
-            f"the weakest link {least:.2f} mag above the limit at worst"
+            f"the weakest link {least:.2f} mag brighter than the limit at worst"
             if least >= 0
-            else f"LIMIT BROKEN, the weakest link {-least:.2f} mag below the limit"
+            else f"LIMIT BROKEN, the weakest link {-least:.2f} mag fainter than the limit"
         )
     return "; ".join(told)
 

@@ -177,7 +177,7 @@ class DualFeed(Part):
         description="Orientation of the pair in the telescopes, as [from, to] from the zenith's direction "
         "through increasing position angle, within -180 to 180.",
     )
-    swap_s: Seconds = Field(description="Time to exchange the two stars and find fringes again.")
+    swap_s: Recording = Field(description="Time to exchange the two stars and find fringes again.")
 
     @model_validator(mode="after")
     def _order(self) -> DualFeed:

@@ -10,11 +10,12 @@ from astropy.time import Time, TimeDelta
 
 from planner import __version__
 from planner.constraints.tonight import NightLimits
+from planner.constraints.tracker import TRACKER
 from planner.constraints.verdict import lowest
 from planner.scheduling.candidates import RequestOffer, later_starts
 from planner.scheduling.cpsat import Solution, solver_name
 from planner.scheduling.light import light_limits
-from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit
+from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit, tracking_margin_mag
 from planner.scheduling.plan import (
     Beam,
     EarthOrientation,
@@ -248,6 +249,10 @@ def _margins(limits: NightLimits, family: VisitFamily, row: int) -> list[Margin]
             *light_limits(limits, family.facts, family.request, star),
         ]
         found = [(v.limit, v.unit, value) for v, value in lowest(verdicts, star, telescopes, ticks)]
+        if family.facts.subarray.tracked is not None:
+            # What is tracked in phase keeps the limit of the phase.
+            kept = tracking_margin_mag(limits, family, row, number)
+            found = [(limit, unit, kept if limit == TRACKER else value) for limit, unit, value in found]
         delay = family.offset_m[row, number] + family.facts.path_m(limits, star)[ticks]
         for limit, stroke in (
             ("delay line stroke", family.facts.whole_stroke_m),

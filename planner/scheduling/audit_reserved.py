@@ -187,6 +187,9 @@ def _apart_cases(plan: NightPlan, own: Sequence[Span]) -> Iterator[Case]:
             continue
         if not (one.takes(list(plan.placement)) and other.takes(list(plan.placement))):
             continue
+        kinds = {one.told.kind, other.told.kind}
+        if "internal calibration" in kinds and (one.told.telescopes or other.told.telescopes):
+            continue  # the laboratory source needs no telescope
         apart_s = max((other.start - one.end).total_seconds(), (one.start - other.end).total_seconds())
         yield Case(apart_s + WRITTEN_S, f"{one.title} and {other.title} are {apart_s:.0f} s apart")
 

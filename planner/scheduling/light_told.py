@@ -56,6 +56,11 @@ def tracked_in_phase(limits: NightLimits, family: VisitFamily, row: int) -> bool
     return all(_edges(limits, family, row, number, True)[1] >= 0 for number in range(3))
 
 
+def tracking_margin_mag(limits: NightLimits, family: VisitFamily, row: int, number: int) -> float:
+    """By how much the chain of a step is bright enough at the worst moment, for what the tracker does."""
+    return _edges(limits, family, row, number, tracked_in_phase(limits, family, row))[1]
+
+
 def _stars(family: VisitFamily) -> tuple[int, int, int]:
     return family.calibrators[0], family.request, family.calibrators[1]
 

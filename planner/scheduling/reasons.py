@@ -17,7 +17,7 @@ from planner.constraints.tonight import NightLimits
 from planner.constraints.verdict import Verdict
 from planner.constraints.windows import intervals
 from planner.scenario.targets import Request
-from planner.scheduling.candidates import RequestOffer, usable_ticks
+from planner.scheduling.candidates import RequestOffer, beams_of, calibrators_for, usable_ticks
 from planner.scheduling.light import light_limits, with_tracking
 from planner.scheduling.routes import PUPIL, settings_without_segments, why_not_led, with_segments
 from planner.scheduling.subarrays import Subarray, assign_lines, led, possible_subarrays
@@ -93,6 +93,15 @@ def _instrument(limits: NightLimits, request: Request) -> str | None:
             f"{combiner.name} needs {combiner.beams} telescopes that it accepts, and the configuration "
             "and the request leave fewer"
         )
+    array, dual = limits.scenario.array, request.extras.second_star is not None
+    led_at_all = [
+        telescopes
+        for telescopes in subarrays
+        if settings_without_segments(array, limits.placement, combiner, telescopes, dual)
+    ]
+    if not led_at_all:
+        return f"light path: {why_not_led(array, limits.placement, combiner, subarrays[0], dual)}"
+    subarrays = led_at_all
     verdicts = brightness_limits(limits.scenario, request, [request.star], True, limits.placement.classes)
     for verdict in verdicts:
         best = max(float(verdict.margin[0][list(telescopes)].min()) for telescopes in subarrays)
@@ -218,6 +227,11 @@ def _bracket(limits: NightLimits, offer: RequestOffer) -> str:
         return "the visit fits at no start"
     if request.extras.windows:
         return "no whole visit fits into its absolute window with a calibrator before and after"
+    for subarray in offer.subarrays:
+        facts = facts_of(limits, subarray)
+        science = beams_of(limits, facts, offer.request, offer.request)
+        if science.usable.any() and calibrators_for(limits, offer.request, facts, science):
+            return "room for a whole visit: calibrator, science and calibrator with their set-ups fit nowhere"
     return (
         f"no calibrator before and after: none within {scenario.limits.bracket_distance_max_deg:g} deg is "
         "bright enough, small enough and in reach of the same beams when the target is"

@@ -95,8 +95,9 @@ def _block(
             first, last = _seconds(sky.times[0], window.start_utc), _seconds(sky.times[0], window.end_utc)
             inside |= (start * sky.tick_s >= first) & ((start + ticks) * sky.tick_s <= last)
         start = start[inside]
-    every = limits.placement.telescopes
-    start = start[clear_of_reserved(limits, every, start, start + ticks)]
+    # The laboratory source needs no telescope; other work may need any of them.
+    needs = () if kind == "internal calibration" else limits.placement.telescopes
+    start = start[clear_of_reserved(limits, needs, start, start + ticks)]
     return Block(name, kind, ticks, start, start + ticks + ready)
 
 
@@ -196,17 +197,33 @@ def reserved_times(
 
 
 def _outside(scenario: Scenario, combiners: set[str], ends: tuple[Time, Time]) -> list[ReservedTime]:
-    """Internal calibrations before dusk (ending with the first set-up) and after dawn, end to end."""
+    """Internal calibrations before dusk (ending with the first set-up) and after dawn, end to end.
+
+    They keep out of time that is reserved for the whole array.
+    """
     found = []
+    whole = [
+        (Time(r.start_utc, scale="utc"), Time(r.end_utc, scale="utc"))
+        for r in scenario.reserved
+        if r.start_utc is not None and not r.telescopes
+    ]
     own = [c for c in scenario.array.internal_calibrations if needed(c, combiners)]
     end = ends[0]
     for calibration in reversed([c for c in own if c.when == "before dusk"]):
-        start = end - TimeDelta(calibration.duration_s, format="sec")
+        length = TimeDelta(calibration.duration_s, format="sec")
+        for _ in whole:
+            for busy, free in whole:
+                end = busy if end - length < free and end > busy else end
+        start = end - length
         found.append(_told((calibration.name, "internal calibration"), start, end, (), 0.0))
         end = start
     start = ends[1]
     for calibration in (c for c in own if c.when == "after dawn"):
-        end = start + TimeDelta(calibration.duration_s, format="sec")
+        length = TimeDelta(calibration.duration_s, format="sec")
+        for _ in whole:
+            for busy, free in whole:
+                start = free if start + length > busy and start < free else start
+        end = start + length
         found.append(_told((calibration.name, "internal calibration"), start, end, (), 0.0))
         start = end
     return found
