@@ -55,8 +55,10 @@ def change_told(array: Array, visit: Visit, was: Optics) -> str:
         own = _beam_change(array, beam, was)
         if own:
             told.append(f"{beam.telescope} {' '.join(own)}")
+    first = was.combiner is None
     _note(visit, was)
-    return "; ".join(told) or "nothing"
+    # Before the first visit everything is in place: its set-up holds no time for switching.
+    return ("in place before the night: " if first else "") + ("; ".join(told) or "nothing")
 
 
 def _beam_change(array: Array, beam: Beam, was: Optics) -> list[str]:
