@@ -18,6 +18,7 @@ from planner.scenario.array import Array, Combiner
 from planner.scheduling.routes import (
     Setting,
     Stroke,
+    segment_path_m,
     segments_of,
     settings_without_segments,
     usable_stroke_m,
@@ -90,7 +91,7 @@ def _ways(
     """Strokes of a setting without segments, and each beam's segments with the constant path they give it."""
     inner = base.beam_path_m(array, combiner)
     strokes = [array.delay_lines[line].stroke_m for line in base.lines]
-    added = {k: array.path_segments[k].path_m if k >= 0 else 0.0 for own in segments for k in own}
+    added = {k: segment_path_m(array, k) for own in segments for k in own}
     return strokes, [[(k, path + added[k]) for k in own] for path, own in zip(inner, segments, strict=True)]
 
 

@@ -44,7 +44,7 @@ from planner.interop.astroplan_objects import (
     star_of,
 )
 from planner.scenario.array import Array, Combiner
-from planner.scheduling.routes import line_choices, segments_of, usable_stroke_m
+from planner.scheduling.routes import line_choices, segment_path_m, segments_of, usable_stroke_m
 from planner.sky.earth import offline_earth
 from planner.sky.night import NightSky
 
@@ -285,5 +285,5 @@ def _with_segments(
     lines = [array.delay_lines[k] for k in chosen]
     inner = [x.stroke_m if combiner is None else usable_stroke_m(x, combiner) for x in lines]
     for segments in itertools.product(*(segments_of(array, station) for station in own.stations)):
-        added = [array.path_segments[k].path_m if k >= 0 else 0.0 for k in segments]
+        added = [segment_path_m(array, k) for k in segments]
         yield tuple((low + more, high + more) for (low, high), more in zip(inner, added, strict=True))

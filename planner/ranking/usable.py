@@ -19,6 +19,7 @@ from planner.scheduling.routes import (
     matching,
     modes_for,
     reach_of,
+    segment_path_m,
     segments_of,
     serving,
     usable_stroke_m,
@@ -110,7 +111,7 @@ def _segments(
     serves = {segment: np.array([segment in own for own in of_seat]) for segment in every}
     for chosen in itertools.product(every, repeat=members.shape[1]):
         fits = np.logical_and.reduce([serves[s][members[:, k]] for k, s in enumerate(chosen)])
-        added = [array.path_segments[s].path_m if s >= 0 else 0.0 for s in chosen]
+        added = [segment_path_m(array, s) for s in chosen]
         yield tuple(own + more for own, more in zip(inner_m, added, strict=True)), fits
 
 

@@ -195,7 +195,7 @@ def _step(solved: SolvedNight, candidate: int, number: int, setup_start: int) ->
     family, row = _origin(solved, candidate)
     limits = solved.limits
     sky, lines = limits.sky, limits.scenario.array.delay_lines
-    star = (family.calibrators[0], family.request, family.calibrators[1])[number]
+    star = family.stars[number]
     subarray = family.facts.subarray
     beams = tuple(
         Beam(
@@ -233,7 +233,6 @@ def _margins(limits: NightLimits, family: VisitFamily, row: int) -> list[Margin]
     """The smallest margin of each limit over the whole visit, and on which star."""
     request = limits.scenario.requests[family.request]
     telescopes = np.array(family.facts.subarray.telescopes)
-    stars = (family.calibrators[0], family.request, family.calibrators[1])
     worst: dict[str, Margin] = {}
     window = limits.window(request)
     inside_min = float(window.margin[[family.start_tick[row, 0], family.end_tick[row, 2]]].min())
@@ -241,7 +240,7 @@ def _margins(limits: NightLimits, family: VisitFamily, row: int) -> list[Margin]
         worst[window.limit] = Margin(
             limit=window.limit, margin=round(inside_min, 4), unit=window.unit, object=request.name
         )
-    for number, star in enumerate(stars):
+    for number, star in enumerate(family.stars):
         ticks = slice(int(family.start_tick[row, number]), int(family.end_tick[row, number]) + 1)
         verdicts = [
             *limits.of_telescopes,

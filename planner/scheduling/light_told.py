@@ -61,10 +61,6 @@ def tracking_margin_mag(limits: NightLimits, family: VisitFamily, row: int, numb
     return _edges(limits, family, row, number, tracked_in_phase(limits, family, row))[1]
 
 
-def _stars(family: VisitFamily) -> tuple[int, int, int]:
-    return family.calibrators[0], family.request, family.calibrators[1]
-
-
 def _edges(
     limits: NightLimits, family: VisitFamily, row: int, number: int, phase: bool
 ) -> tuple[np.ndarray, float]:
@@ -72,7 +68,7 @@ def _edges(
     own = family.facts.subarray
     wish = limits.scenario.requests[family.request]
     ticks = slice(int(family.start_tick[row, number]), int(family.end_tick[row, number]) + 1)
-    edges = edges_mag(limits, wish, _stars(family)[number], own.telescopes, phase)[ticks]
+    edges = edges_mag(limits, wish, family.stars[number], own.telescopes, phase)[ticks]
     along = chain_margin(edges, own.tracked or (), len(own.telescopes))
     worst = int(np.argmin(along))
     return edges[worst], float(along[worst])
@@ -93,7 +89,7 @@ def light_of_step(limits: NightLimits, family: VisitFamily, row: int, number: in
     in_air = np.array([line.medium == "air" for line in facts.lines])
     if in_air.any():
         ticks = slice(int(family.start_tick[row, number]), int(family.end_tick[row, number]) + 1)
-        delay = family.offset_m[row, number] + facts.path_m(limits, _stars(family)[number])[ticks]
+        delay = family.offset_m[row, number] + facts.path_m(limits, family.stars[number])[ticks]
         inside = np.where(in_air, delay, 0.0)
         apart = float((inside.max(axis=-1) - inside.min(axis=-1)).max())
         middle = facts.combiner.model_copy(
@@ -119,7 +115,7 @@ def light_of_beam(
     found: dict[str, Any] = {}
     if own.segments and own.segments[beam] >= 0:
         found["path_segment"] = limits.scenario.array.path_segments[own.segments[beam]].name
-    path = differential_m(limits, family.facts, family.request, _stars(family)[number])
+    path = differential_m(limits, family.facts, family.request, family.stars[number])
     if path is not None:
         start, end = int(family.start_tick[row, number]), int(family.end_tick[row, number])
         inside = path[start : end + 1]

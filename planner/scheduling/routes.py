@@ -52,8 +52,7 @@ class Setting:
         if not self.segments:
             return tuple(inner)
         return tuple(
-            own + (array.path_segments[segment].path_m if segment >= 0 else 0.0)
-            for own, segment in zip(inner, self.segments, strict=True)
+            own + segment_path_m(array, segment) for own, segment in zip(inner, self.segments, strict=True)
         )
 
 
@@ -234,6 +233,11 @@ def segments_of(array: Array, station: str) -> tuple[int, ...]:
     """Return the path segments that serve a station; (-1,) where none does."""
     own = [i for i, segment in enumerate(array.path_segments) if _serves(segment.stations, station)]
     return tuple(own) or (-1,)
+
+
+def segment_path_m(array: Array, segment: int) -> float:
+    """Return the path that a segment adds to a beam, metres of light; zero for none (-1)."""
+    return array.path_segments[segment].path_m if segment >= 0 else 0.0
 
 
 def _serves(stations: Sequence[str], station: str) -> bool:

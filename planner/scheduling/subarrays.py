@@ -25,6 +25,7 @@ from planner.scenario.array import Array, Combiner, DelayLine
 from planner.scenario.targets import Request
 from planner.scheduling.routes import (
     Setting,
+    segment_path_m,
     segments_of,
     settings_without_segments,
     usable_stroke_m,
@@ -266,7 +267,7 @@ def grown_settings(
             yield (replace(base, segments=chosen) if max(chosen) >= 0 else base), bits
             return
         for segment in segments[beam]:
-            own = inner[beam] + (array.path_segments[segment].path_m if segment >= 0 else 0.0)
+            own = inner[beam] + segment_path_m(array, segment)
             left = bits
             for other in range(beam):
                 left = left & pairs.of(other, beam, own - path[other])

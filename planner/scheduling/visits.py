@@ -133,6 +133,11 @@ class VisitFamily:
     altitude_deg: np.ndarray
     turn: int
 
+    @property
+    def stars(self) -> tuple[int, int, int]:
+        """Star of each step."""
+        return self.calibrators[0], self.request, self.calibrators[1]
+
     def take(self, rows: np.ndarray) -> VisitFamily:
         """Return the family with only these starts."""
         return VisitFamily(
