@@ -28,6 +28,7 @@ NAMED = {
     "beam_sensor": "beam-position sensor",
     "internal_calibration": "internal calibration",
     "reserved": "reserved time",
+    "program": "program",
 }
 # Keys of a table that name something of another kind.
 REFERENCES = (

@@ -7,10 +7,12 @@ Times are UTC. A night is named by the local date of its evening: the night of
 from __future__ import annotations
 
 import datetime
+import itertools
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from planner.scenario.programs import FrequencyWeight, PhaseWindow, Worth
 from planner.scenario.values import Name, NotNegative, Number, Part, Positive, Recording, Seconds, Whole
 
 # For these years the shipped Earth-orientation table and the ephemerides are known to hold.
@@ -198,6 +200,42 @@ class RequestExtras(Part):
     second_star: SecondStar | None = Field(
         default=None, description="Second star of a dual feed; the fringe tracker follows it."
     )
+    phase: PhaseWindow | None = Field(
+        default=None, description="Phases at which the science step is recorded; none means any."
+    )
+    gap_min_h: NotNegative = Field(
+        default=0.0, le=24, description="Least time from the end of one of its visits to the next, hours."
+    )
+    all_or_nothing: Annotated[bool, Field(strict=True)] = Field(
+        default=False, description="true when fewer visits than wanted are worth nothing."
+    )
+    after: Name | None = Field(
+        default=None, description="Target of another request: visits here come after all of its visits."
+    )
+    only_with: Name | None = Field(
+        default=None, description="Target of another request: no visit here in a night without one of it."
+    )
+    frequency_weights: tuple[FrequencyWeight, ...] = Field(
+        default=(), description="Weights of cells by spatial frequency, the first that holds; 1 elsewhere."
+    )
+    cell_values: tuple[Worth, ...] = Field(
+        default=(1,),
+        min_length=1,
+        max_length=10,
+        description="What a cell is worth when it is filled the first time, the second, ...; never rising.",
+    )
+    cells_floor: Whole = Field(
+        default=0, ge=0, le=10**6, description="With fewer cells in all nights together it is worth nothing."
+    )
+    cells_goal: Whole | None = Field(
+        default=None, ge=1, le=10**6, description="More fillings of cells than this are worth nothing more."
+    )
+
+    @model_validator(mode="after")
+    def _values_fall(self) -> RequestExtras:
+        if any(later > earlier for earlier, later in itertools.pairwise(self.cell_values)):
+            raise ValueError("has cell_values that rise")
+        return self
 
     @model_validator(mode="after")
     def _hour_angle(self) -> RequestExtras:

@@ -31,6 +31,7 @@ from planner.scenario.light_path import (
 )
 from planner.scenario.messages import Loc, Place, checked, shown
 from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras, Reserved
+from planner.scenario.programs import GoodPlan, Program
 from planner.scenario.values import Part
 
 
@@ -72,6 +73,8 @@ SCENARIO_SECTIONS: Mapping[str, Section] = {
     "effort": Section(Effort, False, False, "effort of the solver"),
     "request": Section(RequestExtras, True, False, "what a request needs beyond its row"),
     "reserved": Section(Reserved, True, False, "time that is not for stars"),
+    "program": Section(Program, True, False, "requests that share a time budget"),
+    "plan": Section(GoodPlan, False, False, "what makes a plan good beside its score"),
 }
 
 

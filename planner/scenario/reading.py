@@ -22,6 +22,7 @@ from planner.scenario.light_checks import light_problems
 from planner.scenario.messages import Place, checked, unknown_keys
 from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras, ScenarioFile
 from planner.scenario.parts import ARRAY_SECTIONS, SCENARIO_SECTIONS, Item, read_sections
+from planner.scenario.programs import GoodPlan
 from planner.scenario.standing import standing_problems
 from planner.scenario.stars import request_values, star_items
 from planner.scenario.tables import (
@@ -225,6 +226,8 @@ def _scenario(name: str, top: ScenarioFile, draft: Draft) -> Scenario:
         calibrators=tuple(cast(Star, item.part) for item in draft.rows["calibrators"]),
         history=tuple(cast(Observation, item.part) for item in draft.rows.get("history", ())),
         reserved=parts("reserved"),
+        programs=parts("program"),
+        plan=cast(GoodPlan, parts("plan")[0]),
     )
 
 

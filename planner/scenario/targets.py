@@ -20,6 +20,7 @@ from planner.scenario.night import (
     RequestExtras,
     Reserved,
 )
+from planner.scenario.programs import GoodPlan, Program
 from planner.scenario.values import Name, NotNegative, Number, Part, Positive, Whole
 
 LONGEST_OBSERVATION = datetime.timedelta(days=1)
@@ -117,6 +118,8 @@ class Scenario(Part):
     calibrators: tuple[Star, ...]
     history: tuple[Observation, ...] = ()
     reserved: tuple[Reserved, ...] = ()
+    programs: tuple[Program, ...] = ()
+    plan: GoodPlan = GoodPlan()
 
     def combiner_of(self, request: Request) -> Combiner:
         """Return the combiner of a request in the spectral setup and with the tracking that it wants."""

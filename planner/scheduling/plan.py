@@ -75,6 +75,10 @@ class Step(Document):
         default=None, description="Dual feed: the stars change places from here on; nothing is recorded."
     )
     swap_end_utc: str | None = None
+    shared: bool = Field(
+        default=False,
+        description="The very exposure that closes the visit before: it is made once and opens this one too.",
+    )
 
 
 class Contrast(Document):
@@ -114,7 +118,17 @@ class Visit(Document):
     new_cells: tuple[tuple[int, int], ...] = Field(
         description="Cells that no earlier visit of this request fills, tonight or before; (u, v) indices."
     )
-    value: int = Field(description="Priority times newly filled value.")
+    value: int = Field(description="What the visit adds to the worth of its request.")
+    cells_again: tuple[tuple[int, int], ...] = Field(
+        default=(),
+        description="Cells that an earlier visit fills too and that still add value; (u, v) indices.",
+    )
+    budget_s: float = Field(
+        default=0.0, description="Time it takes from its program: its first capture, its steps and set-ups."
+    )
+    fillers: tuple[Filler, ...] = Field(
+        default=(), description="Other visits that fit in its place, the most valuable first."
+    )
     spectral_setup: str | None = None
     routing_mode: str | None = None
     tracking: Literal["group delay", "phase"] | None = Field(
@@ -125,6 +139,15 @@ class Visit(Document):
         default=(), description="Contrast left on each baseline at the shortest science channel."
     )
     dual_feed: DualFeedVisit | None = None
+
+
+class Filler(Document):
+    """A visit that fits where another one is planned, with all others left as they are."""
+
+    target: str
+    start_utc: str
+    end_utc: str
+    value: int = Field(description="What the plan would gain by it when the visit here is lost.")
 
 
 class Margin(Document):
@@ -167,6 +190,53 @@ class RequestOutcome(Document):
     reason: str | None = Field(
         description="Why fewer visits were planned than wanted; null when none is missing."
     )
+    worth: int = Field(default=0, description="What its visits are worth together.")
+    forced: Forced | None = Field(
+        default=None, description="What serving it would cost; null when it is served, or was not asked."
+    )
+
+
+class Forced(Document):
+    """What it would cost to serve a request that was left out."""
+
+    score: int = Field(description="Score of the best plan found that serves it.")
+    cost: int = Field(description="What that is less than the plan's own score; at most so much is lost.")
+    cost_least: int = Field(description="Proven: no plan that serves it costs less.")
+    start_utc: str = Field(description="Start of its first visit in that plan.")
+    displaced: tuple[str, ...] = Field(description="Targets that lose visits to it.")
+
+
+class ProgramOutcome(Document):
+    """What became of a program."""
+
+    name: str
+    targets: tuple[str, ...]
+    visits: int
+    score: int
+    share: int
+    hours_used: float
+    hours_max: float | None
+
+
+class Travel(Document):
+    """How far things move in the whole plan, and how far they moved before the plan was made calmer."""
+
+    carriages_m: float = Field(description="Distance that all carriages run on their rails between steps, m.")
+    mounts_deg: float = Field(
+        description="Angle that all mounts turn between steps, azimuth and altitude, deg."
+    )
+    carriages_before_m: float
+    mounts_before_deg: float
+
+
+class LostTime(Document):
+    """What the plan keeps of its score when stretches of the night are lost, simulated."""
+
+    probability: float
+    stretch_min: float
+    nights: int
+    score_mean: float
+    score_tenth: int = Field(description="One night in ten keeps less.")
 
 
 class SolverReport(Document):
@@ -243,6 +313,10 @@ class NightPlan(Document):
     reserved: tuple[ReservedTime, ...] = ()
     requests: tuple[RequestOutcome, ...]
     earth_orientation: EarthOrientation
+    programs: tuple[ProgramOutcome, ...] = ()
+    unfair: int = Field(default=0, description="What fairness takes off the score.")
+    travel: Travel | None = None
+    lost_time: LostTime | None = None
     audit: AuditReport | None = None
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
