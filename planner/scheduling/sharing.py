@@ -13,6 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from planner.constraints.tonight import NightLimits
+from planner.scheduling.candidates import beams_of
 from planner.scheduling.setup import carriage_s, slew_s, ticks_up
 from planner.scheduling.table import CandidateTable, longest_wait_ticks, wait_ticks
 from planner.scheduling.visits import VisitFamily
@@ -52,10 +53,8 @@ def givers_of(
     for key in sorted(opening, key=lambda key: opening[key][0]):
         for later in opening[key]:
             for earlier in closing.get(key, ()):
-                pairs = _pairs(
-                    limits, table, (families[earlier], here[earlier]), (families[later], here[later])
-                )
-                for candidate, givers in pairs:
+                giving, taking = (families[earlier], here[earlier]), (families[later], here[later])
+                for candidate, givers in _pairs(limits, table, giving, taking):
                     found[candidate].append(givers)
     nothing = np.empty(0, dtype=int)
     return tuple(
@@ -76,7 +75,9 @@ def _pairs(
     exposed, science = giving.end_tick[row, 2][:, None], taking.start_tick[other, 1]
     began = taking.start_tick[other, 0]
     near = (science > exposed) & (began < exposed + longest_wait_ticks(limits))
-    a, b = np.nonzero(near & (began > giving.start_tick[row, 0][:, None]))
+    near &= began > giving.start_tick[row, 0][:, None]
+    near &= _serves(limits, taking, giving.start_tick[row, 2], began)
+    a, b = np.nonzero(near)
     gap = taking.start_tick[other[b], 1] - giving.end_tick[row[a], 2]
     fits = gap >= _settled_ticks(limits, (giving, row[a]), (taking, other[b]))
     a, b = a[fits], b[fits]
@@ -85,6 +86,18 @@ def _pairs(
     needed = table.start_tick[takers[b]] - table.end_tick[givers[a]] < own
     a, b = a[needed], b[needed]
     return [(int(takers[column]), givers[a[b == column]]) for column in np.unique(b).tolist()]
+
+
+def _serves(limits: NightLimits, taking: VisitFamily, exposed: np.ndarray, began: np.ndarray) -> np.ndarray:
+    """Whether exposures that start at some ticks keep the limits of another request, (giver, taker).
+
+    The request may ask more of its calibrator than the one that it was exposed for.
+    """
+    star = beams_of(limits, taking.facts, taking.request, taking.calibrators[0])
+    outside = np.cumsum(~limits.window(limits.scenario.requests[taking.request]).allowed)
+    outside = np.concatenate([[0], outside])
+    from_, to = np.minimum(exposed[:, None], began), np.maximum(exposed[:, None], began)
+    return np.asarray(star.usable[exposed][:, None] & (outside[to + 1] == outside[from_]))
 
 
 def _settled_ticks(
