@@ -44,6 +44,7 @@ QUESTIONS = 5  # steps from the bound down to the score
 # Of the effort, for paths through the night; the rest is for CP-SAT on the candidates that they leave.
 PATHS_SHARE = 0.6
 CANDIDATES_MAX = 9_000  # more are not handed to CP-SAT: the exclusions of so many fill the memory
+PROMISING = 5_000  # of so many, the most promising ones; a bound over these proves nothing
 LEAST = 1.0
 
 Progress = Callable[[int, int], None]
@@ -114,14 +115,19 @@ def solve_night(
     paths = relaxed(problem, offered, greedy, effort * PATHS_SHARE, (tell, _early(stop)))
     plan, bound = paths.plan, paths.bound
     made_by: Made = "greedy" if problem.score(plan) <= problem.score(greedy) else "path search"
-    if problem.score(plan) < bound and 0 < len(paths.kept) <= CANDIDATES_MAX and not stop():
-        small = problem.only(paths.kept)
-        number = {int(candidate): k for k, candidate in enumerate(paths.kept)}
+    if problem.score(plan) < bound and len(paths.kept) and not stop():
+        kept, whole = paths.kept, len(paths.kept) <= CANDIDATES_MAX
+        if not whole:
+            promising = np.argsort(-paths.promise, kind="stable")[:PROMISING]
+            kept = np.sort(np.concatenate([kept[promising], np.setdiff1d(plan, kept[promising])]).astype(int))
+        small = problem.only(kept)
+        number = {int(candidate): k for k, candidate in enumerate(kept)}
         # A visit that is not kept is in no better plan, but it may be in this one.
         start = tuple(number[candidate] for candidate in plan if candidate in number)
         outcome = _solve(small, max(effort - paths.spent, LEAST), start, paths.bound, (tell, stop))
-        bound = max(problem.score(plan), outcome.bound)
-        better = without_idle(problem, [int(paths.kept[k]) for k in outcome.visits])
+        if whole:
+            bound = max(problem.score(plan), outcome.bound)
+        better = without_idle(problem, [int(kept[k]) for k in outcome.visits])
         if problem.score(better) > problem.score(plan):
             plan, made_by = better, "cp-sat" if outcome.by_solver else "local search"
     plan = without_idle(problem, plan)
