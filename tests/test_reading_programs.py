@@ -333,8 +333,8 @@ def test_checking_tells_programs_and_terms(tmp_path, capsys):
     terminal.tell_check(found, [], as_json=False)
     said_lines = capsys.readouterr().out.splitlines()
     assert said_lines[2:4] == [
-        "  1 request at phases of its own, 1 with a gap between visits, 1 after another, 1 only with another, "
-        "1 that wants all visits or none, 1 with values of its own for cells",
+        "  1 request at phases of its own, 1 with a gap between visits, 1 after another, "
+        "1 only with another, 1 that wants all visits or none, 1 with values of its own for cells",
         "  programs: pulsation (1 target, at most 3.5 h, share 2), survey (1 target, share 1)",
     ]
     told = scenario_told.check_told(found)
@@ -346,7 +346,7 @@ def test_checking_tells_programs_and_terms(tmp_path, capsys):
 
 def test_a_site_without_programs_need_not_know_of_them(tmp_path, capsys):
     found = Written().read(tmp_path)
-    assert found.programs == () and found.plan == GoodPlan()
+    assert (found.programs, found.plan) == ((), GoodPlan())
     assert set(scenario_told.terms(found).values()) == {0}
     terminal.tell_check(found, [], as_json=False)
     assert "program" not in capsys.readouterr().out

@@ -48,6 +48,7 @@ from planner.scheduling.audit_limits import (
     window_cases,
 )
 from planner.scheduling.audit_moves import setup_cases
+from planner.scheduling.audit_phase import phase_cases
 from planner.scheduling.audit_reserved import calibration_cases, reserved_cases
 from planner.scheduling.audit_routing import inlet_cases, routing_cases, segment_cases, spectral_setup_cases
 from planner.scheduling.audit_shadow import shadow_cases
@@ -104,6 +105,7 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("Moon lit fraction", moon_lit_cases(plan, tracked)),
             audited("airmass", airmass_cases(plan, tracked)),
             audited("hour angle", hour_angle_cases(plan, tracked)),
+            audited("orbital phase", phase_cases(plan, tracked)),
             audited("absolute windows", window_cases(plan)),
             audited("limiting magnitude", magnitude_cases(plan)),
             audited("guide star", guide_cases(plan)),
