@@ -10,14 +10,13 @@ Only programs that fall short of the best by little enough can be in it
 w - 1, and w is lowered until a plan meets it, the programs become too many or
 the effort is spent. Where a request wants more visits than a program holds, the
 visits themselves are the variables and a cell counts when one that fills it is
-made.
+made; so it is where a night has rules beyond pairs and cells (``visit_model``).
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Literal
@@ -32,23 +31,20 @@ from planner.scheduling.problem import NightProblem
 from planner.scheduling.programs import Program, RequestValues, request_values
 from planner.scheduling.relaxation import relaxed
 from planner.scheduling.route import Route, route_of
+from planner.scheduling.running import TINY, Choice, run
 from planner.scheduling.search import improved
 from planner.scheduling.stopping import Stop, Why, never
+from planner.scheduling.visit_model import choose_visits
 
-# Measured: fewer workers run no linear relaxation and prove nothing; interleaving makes the run repeatable.
-WORKERS = 8
 PROGRAMS_MAX = 60_000  # a model of this many is still built and solved in tens of seconds
 FIRST_SHARE = 0.25  # of the effort, for the first model
 NEAR = 0.995  # the first model holds the programs of plans within this part of the bound
 QUESTIONS = 5  # steps from the bound down to the score
-MANY = 1 << 60
-TINY = 1e-6
 
 # Of the effort, for paths through the night; the rest is for CP-SAT on the candidates that they leave.
 PATHS_SHARE = 0.6
 CANDIDATES_MAX = 9_000  # more are not handed to CP-SAT: the exclusions of so many fill the memory
 LEAST = 1.0
-ASK_EVERY_S = 0.2
 
 Progress = Callable[[int, int], None]
 Made = Literal["cp-sat", "path search", "local search", "greedy", "nothing to plan"]
@@ -111,10 +107,11 @@ def solve_night(
         The greedy plan when the solver finds nothing better.
     """
     tell = progress or (lambda score, bound: None)
-    greedy = greedy_plan(problem)
-    if not greedy:
+    offered = undominated(problem)
+    if not len(offered):
         return Solution((), 0, 0, "nothing to plan", "empty")
-    paths = relaxed(problem, undominated(problem), greedy, effort * PATHS_SHARE, (tell, _early(stop)))
+    greedy = greedy_plan(problem)
+    paths = relaxed(problem, offered, greedy, effort * PATHS_SHARE, (tell, _early(stop)))
     plan, bound = paths.plan, paths.bound
     made_by: Made = "greedy" if problem.score(plan) <= problem.score(greedy) else "path search"
     if problem.score(plan) < bound and 0 < len(paths.kept) <= CANDIDATES_MAX and not stop():
@@ -124,15 +121,17 @@ def solve_night(
         start = tuple(number[candidate] for candidate in plan if candidate in number)
         outcome = _solve(small, max(effort - paths.spent, LEAST), start, paths.bound, (tell, stop))
         bound = max(problem.score(plan), outcome.bound)
-        better = _without_idle(problem, [int(paths.kept[k]) for k in outcome.visits])
+        better = without_idle(problem, [int(paths.kept[k]) for k in outcome.visits])
         if problem.score(better) > problem.score(plan):
             plan, made_by = better, "cp-sat" if outcome.by_solver else "local search"
-    plan = _without_idle(problem, plan)
+    plan = without_idle(problem, plan)
     if not problem.possible(plan):
         raise RuntimeError("the chosen visits exclude each other")
     # What must be made is worth nothing in the plan's own terms; the bound is of plans that make it as well.
     must = problem.must_of(plan)
     score, bound = problem.score(plan) - must, bound - must
+    if not plan and not bound:
+        return Solution((), 0, 0, "nothing to plan", "empty")
     status: Literal["optimal", "feasible"] = "optimal" if score == bound else "feasible"
     return Solution(plan, score, bound, made_by, status, None if status == "optimal" else stop())
 
@@ -161,19 +160,19 @@ def _solve(
     """Start from the plan given and what local search makes of it; find better ones, bring the bound down."""
     tell, stop = ways
     clash = conflicts(problem)
-    start = max(given, greedy_plan(problem), key=problem.score)
+    start = max(given if problem.possible(given) else (), greedy_plan(problem), key=problem.score)
     start = max(start, improved(problem, clash, start, stop=stop), key=problem.score)
     tell(problem.score(start), bound)
     groups = cliques(problem)
+    best = start
+    if not problem.rules.plain:
+        return _by_visits(problem, groups, (effort, stop), best, bound)
     requests = request_values(problem, clash)
     top = ceiling(requests, groups, len(problem), stop)
     bound = min(bound, int(np.floor(top.bound + TINY)), _everything(problem))
-    best = start
     tell(problem.score(best), bound)
     if not all(request.whole for request in requests):
-        found = _choose_visits(problem, groups, effort, best, stop)
-        best = max(best, found.visits, key=problem.score)
-        return _Outcome(best, max(min(bound, found.bound), problem.score(best)), best != start)
+        return _by_visits(problem, groups, (effort, stop), best, bound)
     route = route_of(problem)
     must = problem.must_value
     near = close_programs(requests, route, top, must + int(np.ceil((bound - must) * NEAR))) or []
@@ -195,6 +194,19 @@ def _solve(
         if found.visits or found.bound >= wanted:
             break
     return _Outcome(best, max(bound, problem.score(best)), best != start)
+
+
+def _by_visits(
+    problem: NightProblem,
+    groups: Sequence[Sequence[int]],
+    ends: tuple[float, Stop],
+    start: tuple[int, ...],
+    bound: int,
+) -> _Outcome:
+    """Let CP-SAT choose visits one by one."""
+    found = choose_visits(problem, groups, ends, start)
+    best = max(start, found.visits, key=problem.score)
+    return _Outcome(best, max(min(bound, found.bound), problem.score(best)), best != start)
 
 
 def _questions(score: int, bound: int) -> list[int]:
@@ -234,55 +246,6 @@ def close_programs(
     return found
 
 
-def _solver(effort: float) -> cp_model.CpSolver:
-    solver = cp_model.CpSolver()
-    solver.parameters.num_workers = WORKERS
-    solver.parameters.interleave_search = True
-    solver.parameters.linearization_level = 2
-    solver.parameters.random_seed = 1
-    solver.parameters.catch_sigint_signal = False
-    if np.isfinite(effort):
-        solver.parameters.max_deterministic_time = effort
-    return solver
-
-
-@dataclass(frozen=True)
-class Choice:
-    """What one run of CP-SAT found: candidates, a bound over its model, and the effort spent."""
-
-    visits: tuple[int, ...]
-    bound: int
-    spent: float
-
-
-def _run(
-    model: cp_model.CpModel, ends: tuple[float, Stop], nothing: int
-) -> tuple[cp_model.CpSolver, bool, int]:
-    """Solve a model; return the solver, whether it holds a solution, and a whole bound on the objective.
-
-    ``nothing`` is the bound where CP-SAT proves that there is no solution.
-    """
-    effort, stop = ends
-    solver = _solver(effort)
-    # In a thread of its own, so that this one can ask whether to stop, and Ctrl-C reaches it at once.
-    with ThreadPoolExecutor(1) as pool:
-        running = pool.submit(solver.solve, model)
-        try:
-            while not running.done():
-                wait([running], timeout=ASK_EVERY_S)
-                if stop():
-                    solver.stop_search()
-            status = running.result()
-        except KeyboardInterrupt:
-            solver.stop_search()
-            raise
-    if status == cp_model.INFEASIBLE:
-        return solver, False, nothing
-    bound = solver.best_objective_bound
-    found = status in (cp_model.OPTIMAL, cp_model.FEASIBLE)
-    return solver, found, int(np.floor(bound + TINY)) if found and np.isfinite(bound) else MANY
-
-
 def _choose_programs(
     problem: NightProblem,
     groups: Sequence[Sequence[int]],
@@ -317,7 +280,7 @@ def _choose_programs(
     else:
         model.add(value >= wanted)
     model.maximize(value)
-    solver, found, bound = _run(model, ends, -1)
+    solver, found, bound = run(model, ends, -1)
     taken = [
         program for number, program in enumerate(programs) if found and solver.boolean_value(chosen[number])
     ]
@@ -325,48 +288,16 @@ def _choose_programs(
     return Choice(visits, bound, solver.response_proto.deterministic_time)
 
 
-def _choose_visits(
-    problem: NightProblem,
-    groups: Sequence[Sequence[int]],
-    effort: float,
-    hint: tuple[int, ...],
-    stop: Stop,
-) -> Choice:
-    """Choose visits one by one; a cell counts when a visit that fills it is made."""
-    model = cp_model.CpModel()
-    visit = [model.new_bool_var(f"visit {number}") for number in range(len(problem))]
-    for group in groups:
-        model.add_at_most_one(visit[number] for number in group)
-    for request, most in enumerate(problem.visits_max.tolist()):
-        mine = np.flatnonzero(problem.request == request)
-        if len(mine):
-            model.add(sum(visit[number] for number in mine) <= most)
-    fillers: dict[int, list[int]] = defaultdict(list)
-    for number, cells in enumerate(problem.cells):
-        for cell in cells.tolist():
-            fillers[cell].append(number)
-    # Cells that are filled by exactly the same candidates share one variable.
-    worth: dict[tuple[int, ...], int] = defaultdict(int)
-    for cell in sorted(fillers):
-        worth[tuple(fillers[cell])] += int(problem.value[cell])
-    filled = [model.new_bool_var(f"cells {number}") for number in range(len(worth))]
-    hinted = set(hint)
-    for numbers, variable in zip(worth, filled, strict=True):
-        model.add_bool_or([visit[number] for number in numbers] + [~variable])
-        model.add_hint(variable, not hinted.isdisjoint(numbers))
-    for number, variable in enumerate(visit):
-        model.add_hint(variable, number in hinted)
-    model.maximize(sum(value * variable for value, variable in zip(worth.values(), filled, strict=True)))
-    solver, found, bound = _run(model, (effort, stop), 0)
-    visits = tuple(number for number, own in enumerate(visit) if found and solver.boolean_value(own))
-    return Choice(visits, bound, solver.response_proto.deterministic_time)
-
-
-def _without_idle(problem: NightProblem, chosen: Sequence[int]) -> tuple[int, ...]:
-    """Leave out visits that fill no cell that another one does not: they cost telescope time for nothing."""
+def without_idle(problem: NightProblem, chosen: Sequence[int]) -> tuple[int, ...]:
+    """Leave out visits that a plan is worth no less without: they cost telescope time for nothing."""
     kept = sorted(chosen, key=lambda candidate: (int(problem.start[candidate]), candidate))
     for candidate in list(kept):
         others = [other for other in kept if other != candidate]
-        if problem.score(others) == problem.score(kept):
+        if problem.score(others) >= problem.score(kept) and len(problem.supported(others)) == len(others):
             kept = others
+    # Visits that are worth something together only, and are not complete.
+    worth_of = problem.worth_of(kept)
+    without = [c for c in kept if worth_of[int(problem.request[c])]]
+    if len(problem.supported(without)) == len(without):
+        kept = without
     return tuple(kept)
