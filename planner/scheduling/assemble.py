@@ -33,6 +33,7 @@ from planner.scheduling.plan import (
 from planner.scheduling.reasons import Served, reason
 from planner.scheduling.reserved import beams_free_from, reserved_times
 from planner.scheduling.routes import PUPIL
+from planner.scheduling.rule_reasons import rule_told
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.solved import SolvedNight, with_shared_steps
 from planner.scheduling.table import candidate_table, longest_wait_ticks, wait_ticks
@@ -299,7 +300,11 @@ def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) 
         cells_reachable=len(offer.reachable),
         cells_filled_before=len(offer.filled_before),
         feasible_starts=starts,
-        reason=reason(solved.limits, offer, Served(starts, gaining, len(mine), filled)),
+        reason=reason(
+            solved.limits,
+            offer,
+            Served(starts, gaining, len(mine), filled, rule_told(solved, offer.request, len(mine))),
+        ),
         worth=sum(visit.value for visit in mine),
     )
 

@@ -21,7 +21,7 @@ import numpy as np
 from numba import njit
 
 F = TypeVar("F", bound=Callable[..., Any])
-NOTHING = -(1 << 60)
+NOTHING = -(1 << 44)  # a thousand times as much is still a whole number of 64 bits
 
 
 def compiled(function: F) -> F:

@@ -31,7 +31,7 @@ STEPS_PER_UNIT = 150_000_000  # of work in paths: about as long as one unit of C
 PRICE_ROUNDS = 400  # at most, without memory
 WORD = 64  # bits; there are two words
 VISITS_REMEMBERED = 3  # of a request, at most
-FAR = 1 << 50
+FAR = 1 << 40  # more than any plan is worth, and less than ``NOTHING`` takes off
 MEMORY_ROUNDS = 60  # at most, each time
 ROOM, WAITING = 160, 4000  # labels of a bound
 PLAN_ROOMS = (4, 12, 40, 120)  # labels of a plan's search, wider each time the bound has gained little
@@ -49,6 +49,8 @@ class Relaxed:
         No plan is worth more.
     kept : ndarray
         Candidates that a plan better than this one can hold.
+    promise : ndarray
+        What a plan that holds each of them is worth at most, by the prices.
     spent : float
         Units of effort.
     """
@@ -56,6 +58,7 @@ class Relaxed:
     plan: tuple[int, ...]
     bound: int
     kept: np.ndarray
+    promise: np.ndarray
     spent: float
 
 
@@ -118,13 +121,14 @@ class _Search:
         short = self.most - served
         # A price of nothing that nobody wants to lower does not count.
         counted = short[(short < 0) | (self.price > 0)]
-        length = max(1, int((counted * counted).sum()))
-        lack = max(0, value - self.score * SCALE) * share // 1000
-        self.price = np.maximum(0, self.price - max(lack // length, 1) * short)
-        self.side = self.side.moved(path, lack, share)
+        beside = self.side.short(path)
+        length = max(1, int((counted * counted).sum()) + int((beside * beside).sum()) // SCALE**2)
+        step = max(max(0, value - self.score * SCALE) * share // 1000 // length, 1)
+        self.price = np.maximum(0, self.price - step * short)
+        self.side = self.side.moved(path, step, share)
 
-    def cut(self) -> None:
-        """Leave out the candidates that no plan better than the one at hand can hold."""
+    def cut(self) -> np.ndarray:
+        """Leave out the candidates that no plan better than the one at hand can hold; rate the others."""
         self.back()
         worth = self.worth()
         after = onward(*self.graph.shape, worth)[0]
@@ -133,6 +137,7 @@ class _Search:
         if len(held) < len(through):
             self.graph = graph_of(self.problem, self.graph.number[held])
             self.side = self.best_side = self.side.only(held)
+        return through[held] // SCALE
 
 
 def relaxed(
@@ -155,7 +160,7 @@ def relaxed(
     tell, stop = ways
     search = _Search(problem, kept, plan, effort)
     if not len(search.graph.value):
-        return Relaxed(plan, problem.score(plan), kept, 0.0)
+        return Relaxed(plan, problem.score(plan), kept, np.zeros(0), 0.0)
     _without_memory(search)
     _give_bits(search)
     _look_for_plan(search, PLAN_ROOMS[0])
@@ -167,9 +172,9 @@ def relaxed(
         _with_memory(search, tell, stop)
         _look_for_plan(search, room)
         tell(search.score, max(search.bound // SCALE, search.score))
-    search.cut()
+    promise = search.cut()
     bound = max(search.bound // SCALE, search.score)
-    return Relaxed(search.plan, bound, search.graph.number, search.spent)
+    return Relaxed(search.plan, bound, search.graph.number, promise, search.spent)
 
 
 def _without_memory(search: _Search) -> None:
@@ -279,13 +284,19 @@ def _look_for_plan(search: _Search, room: int) -> None:
     search.back()
     # What is worth more by its prices may be worth less by the rules: then every path counts.
     least = (search.score + 1) * SCALE if search.problem.rules.plain else -FAR
-    _, path = _path(search, everything, least, (room, 40 * room), True)
-    plan = _as_plan(search.problem, search.graph.number[path].tolist())
-    if not search.problem.rules.plain:
-        plan = max(plan, greedy_plan(search.problem, plan), key=search.problem.score)
-    score = search.problem.score(plan)
-    if score > search.score:
-        search.plan, search.score = plan, score
+    for beside in (True, False):
+        # Side prices lead past what is scarce; without them a path is worth what it is worth.
+        _, path = _path(search, everything, least, (room, 40 * room), True)
+        plan = _as_plan(search.problem, search.graph.number[path].tolist())
+        if not search.problem.rules.plain:
+            plan = max(plan, greedy_plan(search.problem, plan), key=search.problem.score)
+        score = search.problem.score(plan)
+        if score > search.score:
+            search.plan, search.score = plan, score
+        if not beside or search.side.idle:
+            break
+        search.side = SidePrices.none(search.problem, search.graph.number)
+    search.back()
 
 
 def _as_plan(problem: NightProblem, path: list[int]) -> tuple[int, ...]:

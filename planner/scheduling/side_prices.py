@@ -79,6 +79,11 @@ class SidePrices:
         return replace(self, request=self.request[held], value=self.value[held], row=self.row[:, held])
 
     @property
+    def idle(self) -> bool:
+        """Whether nothing has a price."""
+        return not (self.price.any() or self.excess.any())
+
+    @property
     def of_candidate(self) -> np.ndarray | int:
         """Price of each candidate, thousandths, (candidate,)."""
         return np.asarray(self.price @ self.row) if len(self.row) else 0
@@ -111,23 +116,29 @@ class SidePrices:
         begin, cell, level, start, ready = cells
         return begin, cell, level * WHOLE, start, ready
 
-    def moved(self, path: np.ndarray, lack: int, share: int) -> SidePrices:
+    def short(self, path: np.ndarray) -> np.ndarray:
+        """Return what a path leaves of each limit, in usual sizes, thousandths; negative: too much, (limit,).
+
+        A limit that has no price and is kept does not count.
+        """
+        left = WHOLE * (self.most - self.row[:, path].sum(axis=1)) // self.size
+        return np.where((left < 0) | (self.price > 0), left, 0)
+
+    def moved(self, path: np.ndarray, step: int, share: int) -> SidePrices:
         """Return prices moved against what a path takes too much of, or leaves.
 
         Parameters
         ----------
         path : ndarray
             Places of its candidates.
-        lack : int
-            What the step should gain, thousandths of a value.
+        step : int
+            Thousandths of a value, for a limit of which one usual size is left.
         share : int
             Of 1000; how bold steps are.
         """
         price, excess = self.price, self.excess
         if len(self.row):
-            short = self.most - self.row[:, path].sum(axis=1)
-            step = lack * short // (self.size * np.maximum(np.abs(short), self.size))
-            price = np.maximum(0, price - step)
+            price = np.maximum(0, price - step * self.short(path) // (WHOLE * self.size))
         if len(excess):
             shares = self.problem.rules.shares
             got = np.array(
