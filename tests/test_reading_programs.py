@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,7 +15,14 @@ from written import Case, Written, said
 
 from planner import terminal
 from planner.output import scenario_told
-from planner.scenario.programs import GoodPlan, PhaseWindow, phase_gaps_s, phase_spans
+from planner.scenario.programs import (
+    FrequencyWeight,
+    GoodPlan,
+    PhaseWindow,
+    Program,
+    phase_gaps_s,
+    phase_spans,
+)
 from planner.scenario.reading import describe_defaults
 
 
@@ -406,3 +415,16 @@ def test_a_spoiled_wish_is_read_or_told_in_our_words_and_never_anything_else(kin
     tables = written.scenario[kind]
     _spoil(data, tables if isinstance(tables, dict) else data.draw(st.sampled_from(tables)), ODD)
     _reads_or_tells(written)
+
+
+def test_the_readme_names_every_key_of_values_and_programs_and_no_other():
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    told = readme.partition("## What a visit is worth")[2].partition("\n## ")[0]
+    table = "\n".join(line for line in told.splitlines() if line.startswith("|"))
+    named = set(re.findall(r"`([a-z_]+)`", table))
+    inner = (Program, GoodPlan, PhaseWindow, FrequencyWeight)
+    keys = {key for model in inner for key in model.model_fields}
+    of_request = set(extras(valued())) | set(extras(valued(), 1)) | {"only_with"}
+    assert named == keys | (of_request - {"target"})
+    # What is told below the table is in it.
+    assert set(re.findall(r"`([a-z]+_[a-z_]+)`", told)) <= named
