@@ -12,7 +12,7 @@ from invented import random_scenario
 from nights import planned
 from test_audit import EARLIER, failed, plus, words
 
-from planner.scenario.programs import FrequencyWeight, GoodPlan, Program
+from planner.scenario.programs import FrequencyWeight, GoodPlan, PhaseWindow, Program
 from planner.scheduling.audit import audit_plan
 from planner.scheduling.plan import ProgramOutcome, Travel
 
@@ -294,6 +294,27 @@ TERMS = {
     "the first comes after the second": ([(f"{FIRST}.after", "second")], {"order of requests"}),
     "the first only with the second": ([(f"{FIRST}.only_with", "second")], set()),
     "all of one visit or nothing": ([(f"{SECOND}.all_or_nothing", True)], set()),
+    "the first without the second": (
+        [(f"{FIRST}.only_with", "second"), ("visits", lambda own: (own[0], own[2]))],
+        {"requests that go together", "counts and score"},
+    ),
+    "one visit of two where all are wanted": (
+        [(f"{FIRST}.all_or_nothing", True), ("visits", lambda own: own[:2])],
+        {"all or nothing", "coverage", "counts and score"},
+    ),
+    "a phase of another century": (
+        [(f"{FIRST}.phase", PhaseWindow(epoch_bjd=2_461_000.5, period_d=1e5, phases=((0.5, 0.6),)))],
+        {"orbital phase"},
+    ),
+    "nothing is told to move": (
+        [
+            (
+                "travel",
+                Travel(carriages_m=0.0, mounts_deg=0.0, carriages_before_m=0.0, mounts_before_deg=0.0),
+            )
+        ],
+        {"travel"},
+    ),
 }
 
 
