@@ -32,7 +32,12 @@ FLOOR_OF = {name: number for number, names in enumerate(FLOORS) for name in name
 # A heavy library is imported where it belongs only; the modules that may do it are named.
 HEAVY = {
     "numba": {"scheduling/kernels.py"},
-    "ortools": {"scheduling/bound.py", "scheduling/cpsat.py"},
+    "ortools": {
+        "scheduling/bound.py",
+        "scheduling/cpsat.py",
+        "scheduling/running.py",
+        "scheduling/visit_model.py",
+    },
     "astroplan": {"interop"},
     "matplotlib": {"output"},
     "jinja2": {"output"},
