@@ -138,7 +138,7 @@ class NightProblem:
         return self.fits(chosen) and len(self.supported(chosen)) == len(chosen)
 
     def supported(self, chosen: Sequence[int]) -> tuple[int, ...]:
-        """Leave out what needs a visit that is not there, of another request or its own, in the order given."""
+        """Leave out what lacks a visit of another request, or of its own, in the order given."""
         kept = list(chosen)
         while self.rules.needs or self.rules.whole:
             there = Counter(int(self.request[c]) for c in kept)
