@@ -21,7 +21,7 @@ from typing import Literal
 import numpy as np
 
 from planner.scheduling.cpsat import Solution
-from planner.scheduling.extra_cells import rules_of, with_extra_cells
+from planner.scheduling.extra_cells import with_extra_cells
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.relaxation import relaxed
 from planner.scheduling.stopping import Stop, never
@@ -118,7 +118,7 @@ def earlier_plan(
     kept = np.flatnonzero(served[problem.request] > 0)
     asked = _Question(replace(problem, visits_max=served), kept, merit, floor)
     # Paths count cells and know the rules of a night only where there is little to know.
-    exact = cost_max == 0 and bool(np.all(served <= 1)) and rules_of(problem).plain
+    exact = cost_max == 0 and bool(np.all(served <= 1)) and problem.rules.plain
     best = _moved(asked, tuple(int(c) for c in chosen))
     proven = False
     weights = range(WEIGHTS if cost_max > 0 else 1)

@@ -7,18 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.rules import Rules
-
-
-def rules_of(problem: NightProblem) -> Rules:
-    """Return what hangs together in a night beyond pairs of visits."""
-    found: Rules = getattr(problem, "rules", Rules())
-    return found
 
 
 def with_extra_cells(
@@ -42,7 +35,7 @@ def with_extra_cells(
     """
     before = len(problem.value) - problem.musts
     own = weight * problem.value[:before]
-    rules, added = rules_of(problem), len(worth)
+    rules, added = problem.rules, len(worth)
     later = weight * rules.later_value
     most = 1 + int(own.sum()) + int(later.sum()) + int(sum(worth))
     value = np.concatenate([own, np.asarray(worth, dtype=int), np.full(problem.musts, most)]).astype(int)
@@ -52,28 +45,34 @@ def with_extra_cells(
             cells.append(filled + added)
         else:
             cells.append(np.append(filled, before + new) if new >= 0 else filled)
-    changes: dict[str, Any] = {"cells": tuple(cells), "value": value}
-    if not rules.plain:
-        changes["rules"] = _with_rows(problem, rules, (before, added, later), _owners(problem, extra))
-    return replace(problem, **changes)
+    changed = replace(problem, cells=tuple(cells), value=value)
+    if rules.plain:
+        return changed
+    return replace(
+        changed, rules=_with_rows(rules, (before, added, problem.musts, later), _besides(problem, extra))
+    )
 
 
-def _owners(problem: NightProblem, extra: Sequence[int]) -> Mapping[int, int]:
-    """How many new cells the visits of a request can fill at most."""
-    own = {int(problem.request[c]) for c, new in enumerate(extra) if new >= 0}
-    return {r: int(problem.visits_max[r]) for r in own}
+def _besides(problem: NightProblem, extra: Sequence[int]) -> Mapping[int, int]:
+    """How many new cells the visits of each request fill at most."""
+    own: dict[int, set[int]] = {}
+    for request, new in zip(problem.request.tolist(), extra, strict=True):
+        if new >= 0:
+            own.setdefault(request, set()).add(new)
+    return {r: min(len(several), int(problem.visits_max[r])) for r, several in own.items()}
 
 
-def _with_rows(
-    problem: NightProblem, rules: Rules, rows: tuple[int, int, np.ndarray], owners: Mapping[int, int]
-) -> Rules:
-    """Give the rules rows for the new cells."""
-    before, added, later = rows
-    fresh = rules.fresh if len(rules.fresh) else np.ones(len(problem.value), dtype=bool)
+def _with_rows(rules: Rules, rows: tuple[int, int, int, np.ndarray], besides: Mapping[int, int]) -> Rules:
+    """Give the rules rows for the new cells.
+
+    ``rows`` are (place of the first, how many, cells of what must be made, later values).
+    """
+    before, added, musts, later = rows
     empty = np.zeros((added, later.shape[1]), dtype=int)
+    fresh = rules.fresh if len(rules.fresh) else np.ones(before + musts, dtype=bool)
     return replace(
         rules,
         later_value=np.concatenate([later[:before], empty, later[before:]]) if len(later) else later,
         fresh=np.concatenate([fresh[:before], np.zeros(added, dtype=bool), fresh[before:]]),
-        goal={r: goal + owners.get(r, 0) for r, goal in rules.goal.items()},
+        goal={r: goal + besides.get(r, 0) for r, goal in rules.goal.items()},
     )

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.scheduling.cpsat import Solution, solve_night
-from planner.scheduling.extra_cells import rules_of, with_extra_cells
+from planner.scheduling.extra_cells import with_extra_cells
 from planner.scheduling.filling import Filling
 from planner.scheduling.path_prices import PathPrices
 from planner.scheduling.problem import NightProblem
@@ -105,7 +105,7 @@ class _Asked:
         wanted = int(self.problem.visits_max[request])
         return (
             self.problem.must_of(plan) == self.must
-            and rules_of(self.problem).worth(request, wanted, self.problem.value, own) > 0
+            and self.problem.rules.worth(request, wanted, self.problem.value, own) > 0
             and self.problem.possible(plan)
         )
 
@@ -145,7 +145,7 @@ class _Asked:
             held = self._likely(held, request, most)
         # More than serving it can cost; where no plan is known yet, more than anything.
         prize = self.solution.bound + self.must - score + 1 if start else 1 + int(self.problem.value.sum())
-        if rules_of(self.problem).shares and rules_of(self.problem).fairness:
+        if self.problem.rules.shares and self.problem.rules.fairness:
             return None, bound  # fairness would weigh the prize
         # The plan known so far stays in reach; the rest of the night is left out.
         known = list(start or self.solution.chosen)

@@ -12,12 +12,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from planner.constraints.tonight import NightLimits
-from planner.scheduling.extra_cells import rules_of
 from planner.scheduling.plan import LostTime
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.setup import ticks_up
-from planner.scheduling.table import CandidateTable
+from planner.scheduling.solved import SolvedNight
 from planner.sky.earth import offline_earth
 
 NIGHTS = 10_000
@@ -26,25 +24,13 @@ TENTH = 0.1
 TOUCHING = 1e-6  # of a stretch: a visit that ends where a stretch begins does not meet it
 
 
-def lost_time(
-    limits: NightLimits, problem: NightProblem, table: CandidateTable, chosen: Sequence[int]
-) -> LostTime | None:
-    """Simulate what a plan keeps; None when it has no visits.
-
-    Parameters
-    ----------
-    limits : NightLimits
-    problem : NightProblem
-    table : CandidateTable
-    chosen : sequence of int
-        The plan, time that is not for stars included: that is never lost.
-    """
-    visits = [int(candidate) for candidate in chosen if table.family[candidate] >= 0]
+def lost_time(solved: SolvedNight) -> LostTime | None:
+    """Simulate what a plan keeps; None when it has no visits. Time that is not for stars is never lost."""
+    visits, own = solved.visits, solved.limits.scenario.plan
     if not visits:
         return None
-    own = limits.scenario.plan
-    met = stretches_met(limits, table, visits)
-    kept = kept_scores(problem, visits, stretches_lost(met.shape[1], own.lost_probability), met)
+    met = stretches_met(solved)
+    kept = kept_scores(solved.problem, visits, stretches_lost(met.shape[1], own.lost_probability), met)
     return LostTime(
         probability=own.lost_probability,
         stretch_min=own.lost_stretch_min,
@@ -54,17 +40,23 @@ def lost_time(
     )
 
 
-def stretches_met(limits: NightLimits, table: CandidateTable, visits: Sequence[int]) -> np.ndarray:
+def stretches_met(solved: SolvedNight) -> np.ndarray:
     """Return which stretches of the night each visit meets, (visit, stretch)."""
-    sky, length_s = limits.sky, 60.0 * limits.scenario.plan.lost_stretch_min
+    sky, length_s = solved.limits.sky, 60.0 * solved.limits.scenario.plan.lost_stretch_min
     with offline_earth():
         dark_s = float((sky.dark.end - sky.dark.start).to_value("sec"))
         first_s = float((sky.times[0] - sky.dark.start).to_value("sec"))
-    capture = ticks_up(table.capture_s[list(visits)], sky.tick_s)
-    start = (first_s + (table.start_tick[list(visits)] - capture) * sky.tick_s) / length_s
-    end = (first_s + table.end_tick[list(visits)] * sky.tick_s) / length_s
+    ticks = np.array([_ticks(solved, candidate) for candidate in solved.visits])
+    start, end = ((first_s + ticks * sky.tick_s) / length_s).T
     edge = np.arange(max(1, int(np.ceil(dark_s / length_s - TOUCHING))))
     return np.asarray((start[:, None] < edge + 1 - TOUCHING) & (end[:, None] > edge + TOUCHING))
+
+
+def _ticks(solved: SolvedNight, candidate: int) -> tuple[int, int]:
+    """From when to when a visit needs the sky: a shared exposure is captured in the visit before."""
+    family, row = solved.origin(candidate)
+    capture = 0 if candidate in solved.giver else int(ticks_up(family.facts.capture_s, family.facts.tick_s))
+    return int(family.start_tick[row, 0]) - capture, int(family.end_tick[row, 2])
 
 
 def stretches_lost(stretches: int, probability: float, nights: int = NIGHTS) -> np.ndarray:
@@ -90,7 +82,7 @@ def kept_scores(
     What is left of a plan is a plan, but for visits that need another request:
     they are worth nothing without a visit of it.
     """
-    rules = rules_of(problem)
+    rules = problem.rules
     made = ~((lost.astype(np.float32) @ met.T.astype(np.float32)) > 0)
     request = problem.request[list(visits)]
     served = {int(r): made[:, request == r].any(axis=1) for r in np.unique(request)}
@@ -119,7 +111,7 @@ def _worths(problem: NightProblem, own: list[int], made: np.ndarray, columns: np
     request = int(problem.request[own[0]])
     wanted = int(problem.visits_max[request])
     worth = [
-        rules_of(problem).worth(
+        problem.rules.worth(
             request, wanted, problem.value, [problem.cells[own[k]] for k in np.flatnonzero(row)]
         )
         for row in several

@@ -16,9 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.scheduling.graph import Graph, graph_of
 from planner.scheduling.kernels import onward, until
 from planner.scheduling.problem import NightProblem
-from planner.scheduling.relaxation import SCALE, STEPS_PER_UNIT, Graph, graph_of
+from planner.scheduling.relaxation import SCALE, STEPS_PER_UNIT
 
 STEPS_EACH = 40  # of work for a candidate and round: there and back
 STALE = 8
@@ -85,7 +86,8 @@ class PathPrices:
         for _ in range(rounds):
             made += 1
             worth = np.asarray(self.graph.value * SCALE - price[self.graph.request])
-            after, before = onward(*self.graph.shape, worth)[0], until(*self.graph.shape, worth)
+            after = onward(*self.graph.shape, worth)[0]
+            before = until(*self.graph.shape, worth)
             through = before + after + int((price * self.most).sum())
             top = int(
                 np.argmax(through if holds is None else np.where(holds, through, np.iinfo(np.int64).min))
