@@ -107,11 +107,20 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
                 "audit": {"passed": passed},
                 "reserved": [own.model_dump(mode="json") for own in plan.reserved],
                 "left_out": [
-                    {"target": r.target, "reason": r.reason} for r in plan.requests if r.reason is not None
+                    {
+                        "target": r.target,
+                        "reason": r.reason,
+                        "forced": None if r.forced is None else r.forced.model_dump(),
+                    }
+                    for r in plan.requests
+                    if r.reason is not None
                 ],
+                "lost_time": None if plan.lost_time is None else plan.lost_time.model_dump(),
             }
         )
     else:
+        from planner.output.robust_sheet import lost_told, why_told
+
         solver = plan.solver
         proof = _proof(solver.score, solver.bound, solver.made_by)
         print(f"{len(plan.visits)} visits, score {solver.score}, {proof}")
@@ -120,7 +129,9 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
         for outcome in plan.requests:
             if outcome.reason is not None:
                 what = "fewer" if outcome.visits_planned else "left out"
-                print(safe(f"  {what}: {outcome.target}: {outcome.reason}"))
+                print(safe(f"  {what}: {outcome.target}: {why_told(outcome, solver.score)}"))
+        if lost_told(plan):
+            print(lost_told(plan))
         print(f"Audit {'passed' if passed else 'FAILED: do not use this plan'}.")
         print(f"Report: {report}")
 

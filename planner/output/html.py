@@ -21,6 +21,7 @@ from planner.output.figure_sky import altitude_figure, sky_figure
 from planner.output.figure_uv import number_of, uv_figure, visibility_figure
 from planner.output.figures import DARK, PALETTE
 from planner.output.reserved_sheet import pause_rows, unplaced_told
+from planner.output.robust_sheet import lost_told, why_told
 from planner.output.run_sheet import line_rows, night_sums, pointing_rows, visit_rows
 from planner.output.sentences import audit_told, counted, duration, score_told, served_told, thousands
 from planner.output.svg import clean, inlined
@@ -110,6 +111,8 @@ def render_report(
         audit=audit_told(plan.audit),
         served=served_told(plan),
         worth=worth_told(plan),
+        lost=lost_told(plan),
+        why={request.target: why_told(request, plan.solver.score) for request in plan.requests},
         programs=program_rows(plan),
         sums=night_sums(plan),
         dark_from=to_minute(plan.night.start_utc),

@@ -12,6 +12,7 @@ from planner.geometry.air import group_refractivity
 from planner.geometry.delays import travel_m
 from planner.output.light_sheet import Optics, Row, change_told, light_rows, line_told
 from planner.output.reserved_sheet import pauses_between, reserved_minutes
+from planner.output.robust_sheet import instead_told
 from planner.output.sentences import duration, margins_told, thousands
 from planner.output.tracks import StepTrack, VisitTrack, clock, delay_m, minutes_between, moment, tick_hours
 from planner.scheduling.candidates import RequestOffer
@@ -152,7 +153,10 @@ def visit_rows(
                 steps=tuple(_step_row(step) for step in visit.steps),
                 carriages=_carriages(limits, track, last_seen),
                 margins=margins_told(scenario, request, visit),
-                if_it_fails=_if_it_fails(limits, offers, (plan, tracks), place),
+                if_it_fails=(
+                    *_if_it_fails(limits, offers, (plan, tracks), place),
+                    *instead_told(visit),
+                ),
                 change=change_told(scenario.array, visit, optics),
                 light=light_rows(scenario, request, visit),
             )

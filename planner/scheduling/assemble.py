@@ -15,8 +15,10 @@ from planner.scheduling.candidates import RequestOffer, later_starts
 from planner.scheduling.cell_values import HOUR_S
 from planner.scheduling.cells_told import CellsTold, budget_s, cells_told
 from planner.scheduling.cpsat import solver_name
+from planner.scheduling.instead import fillers_told, forced_told
 from planner.scheduling.light import light_limits
 from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit, tracking_margin_mag
+from planner.scheduling.lost_time import lost_time
 from planner.scheduling.plan import (
     Beam,
     EarthOrientation,
@@ -81,6 +83,7 @@ def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
         unfair=sum(solved.problem.worth_of(solution.chosen).values())
         - solved.problem.must_of(solution.chosen)
         - solution.score,
+        lost_time=lost_time(solved),
         earth_orientation=_earth_orientation(limits),
     )
 
@@ -148,6 +151,7 @@ def _visit(
         cells_again=cells_of(told.again),
         value=told.value,
         budget_s=budget_s(solved, candidate),
+        fillers=fillers_told(solved, candidate),
         **light_of_visit(limits, family, row),
     )
 
@@ -306,6 +310,7 @@ def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) 
             Served(starts, gaining, len(mine), filled, rule_told(solved, offer.request, len(mine))),
         ),
         worth=sum(visit.value for visit in mine),
+        forced=forced_told(solved, offer.request),
     )
 
 

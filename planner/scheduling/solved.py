@@ -11,6 +11,7 @@ import numpy as np
 from planner.constraints.tonight import NightLimits
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.cpsat import Solution
+from planner.scheduling.forced import ForcedPlan
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.reserved import Block
 from planner.scheduling.table import CandidateTable
@@ -33,6 +34,8 @@ class SolvedNight:
         Time limit instead of the scenario's effort.
     made : mapping
         Chosen candidates that are made otherwise than their family says, each as a family of one start.
+    forced : mapping
+        For requests without a visit that were asked about, the best plan found that serves them.
     """
 
     limits: NightLimits
@@ -43,6 +46,7 @@ class SolvedNight:
     solution: Solution
     seconds: float | None = None
     made: Mapping[int, VisitFamily] = field(default_factory=dict)
+    forced: Mapping[int, ForcedPlan] = field(default_factory=dict)
 
     @property
     def visits(self) -> tuple[int, ...]:

@@ -9,6 +9,8 @@ from planner.constraints.tonight import night_limits
 from planner.scenario.targets import Scenario
 from planner.scheduling.candidates import night_offers
 from planner.scheduling.cpsat import solve_night
+from planner.scheduling.early import put_early
+from planner.scheduling.forced import forced_plans
 from planner.scheduling.problem import night_problem
 from planner.scheduling.solved import SolvedNight
 from planner.scheduling.stopping import stopping
@@ -45,5 +47,11 @@ def solved_night(scenario: Scenario, say: Callable[[str], None], seconds: float 
         solution = solve_night(
             problem, effort, lambda score, bound: say(f"{choosing}: score {score}, bound {bound}"), stop
         )
+        if scenario.plan.irreplaceable_early:
+            say("Putting early what could not be tried again")
+            solution = put_early(problem, solution, scenario.night.slot_s, scenario.plan.early_cost_max, stop)
+        say("Asking what it would cost to serve what is left out")
+        order = sorted(range(len(offers)), key=lambda r: (-scenario.requests[r].priority, r))
+        forced = forced_plans(problem, solution, order, scenario.plan.forced_effort, stop)
     say("Writing the plan down and auditing it")
-    return SolvedNight(limits, offers, problem, table, families, solution, seconds)
+    return SolvedNight(limits, offers, problem, table, families, solution, seconds, forced=forced)

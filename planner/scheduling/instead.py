@@ -1,0 +1,47 @@
+"""What could be done instead, as the plan tells it: fillers of a visit, and plans that serve a request."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from planner.scheduling.fillers import fillers
+from planner.scheduling.plan import Filler, Forced
+from planner.scheduling.solved import SolvedNight
+from planner.sky.night import utc_text
+
+
+def fillers_told(solved: SolvedNight, lost: int) -> tuple[Filler, ...]:
+    """Return what fits in the place of a chosen visit, the most valuable first."""
+    times = solved.limits.sky.times
+    return tuple(
+        Filler(
+            target=_target(solved, own.candidate),
+            start_utc=utc_text(times[int(solved.table.start_tick[own.candidate])]),
+            end_utc=utc_text(times[int(solved.table.end_tick[own.candidate])]),
+            value=own.gain,
+        )
+        for own in fillers(solved.problem, solved.solution.chosen, lost)
+    )
+
+
+def forced_told(solved: SolvedNight, request: int) -> Forced | None:
+    """Return what it would cost to serve a request, None when it is served or was not asked about."""
+    plan = solved.forced.get(request)
+    if plan is None:
+        return None
+    stars = [candidate for candidate in plan.chosen if solved.table.family[candidate] >= 0]
+    first = next(candidate for candidate in stars if solved.problem.request[candidate] == request)
+    now = Counter(_target(solved, candidate) for candidate in solved.visits)
+    then = Counter(_target(solved, candidate) for candidate in stars)
+    score = solved.solution.score
+    return Forced(
+        score=plan.score,
+        cost=max(0, score - plan.score),
+        cost_least=max(0, score - plan.bound),
+        start_utc=utc_text(solved.limits.sky.times[int(solved.table.start_tick[first])]),
+        displaced=tuple(target for target in now if then[target] < now[target]),
+    )
+
+
+def _target(solved: SolvedNight, candidate: int) -> str:
+    return solved.limits.scenario.requests[int(solved.problem.request[candidate])].name
