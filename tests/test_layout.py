@@ -31,7 +31,7 @@ FLOORS = (
 FLOOR_OF = {name: number for number, names in enumerate(FLOORS) for name in names.split()}
 # A heavy library is imported where it belongs only; the modules that may do it are named.
 HEAVY = {
-    "numba": {"scheduling/kernels.py"},
+    "numba": {"scheduling/kernels.py", "scheduling/kernels_tour.py"},
     "ortools": {"scheduling/bound.py", "scheduling/cpsat.py"},
     "astroplan": {"interop"},
     "matplotlib": {"output"},

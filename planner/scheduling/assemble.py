@@ -16,6 +16,7 @@ from planner.scheduling.candidates import RequestOffer, later_starts
 from planner.scheduling.cpsat import Solution, solver_name
 from planner.scheduling.light import light_limits
 from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit, tracking_margin_mag
+from planner.scheduling.offsets import holding
 from planner.scheduling.plan import (
     Beam,
     EarthOrientation,
@@ -26,6 +27,7 @@ from planner.scheduling.plan import (
     ReservedTime,
     SolverReport,
     Step,
+    Travel,
     Visit,
 )
 from planner.scheduling.problem import NightProblem
@@ -34,6 +36,7 @@ from planner.scheduling.reserved import Block, beams_free_from, reserved_times
 from planner.scheduling.routes import PUPIL
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.table import CandidateTable, candidate_table, longest_wait_ticks, wait_ticks
+from planner.scheduling.travel import movement, travel_told
 from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
 from planner.sky.night import utc_text
@@ -41,7 +44,7 @@ from planner.sky.night import utc_text
 
 @dataclass(frozen=True)
 class SolvedNight:
-    """A night, what was offered, and what was chosen."""
+    """A night, what was offered, and what was chosen; ``travel`` once the plan has been made calmer."""
 
     limits: NightLimits
     offers: tuple[RequestOffer, ...]
@@ -50,11 +53,17 @@ class SolvedNight:
     families: tuple[VisitFamily, ...]
     solution: Solution
     seconds: float | None = None
+    travel: Travel | None = None
 
     @property
     def visits(self) -> tuple[int, ...]:
         """Chosen candidates that are visits, in the order of their start."""
         return tuple(c for c in self.solution.chosen if self.table.family[c] >= 0)
+
+    @property
+    def made(self) -> tuple[tuple[VisitFamily, int], ...]:
+        """The chosen visits as family and row."""
+        return tuple((self.families[self.table.family[c]], int(self.table.row[c])) for c in self.visits)
 
     @property
     def placed(self) -> list[tuple[Block, int | None]]:
@@ -98,7 +107,16 @@ def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
         reserved=_reserved(solved, visits),
         requests=tuple(_outcome(solved, offer, visits) for offer in solved.offers),
         earth_orientation=_earth_orientation(limits),
+        travel=_travel(solved),
     )
+
+
+def _travel(solved: SolvedNight) -> Travel | None:
+    """What moves in the plan; before and after are the same where nobody made it calmer."""
+    if solved.travel is not None or not solved.visits:
+        return solved.travel
+    moves = movement(solved.limits, solved.made)
+    return travel_told(moves, moves)
 
 
 def _reserved(solved: SolvedNight, visits: Sequence[Visit]) -> tuple[ReservedTime, ...]:
@@ -277,6 +295,8 @@ def _latest_start(solved: SolvedNight, candidate: int, following: Sequence[int])
     latest = int(family.start_tick[row, 0])
     last = int(solved.table.start_tick[following[0]]) if following else len(limits.sky.times) - 1
     later = later_starts(limits, family, row, last)
+    if solved.travel is not None:
+        later = holding(limits, later, family.offset_m[row])
     fits = np.ones(len(later.start_tick), dtype=bool)
     reach = last + longest_wait_ticks(limits)
     for other in following:

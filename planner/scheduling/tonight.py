@@ -8,6 +8,7 @@ from collections.abc import Callable
 from planner.constraints.tonight import night_limits
 from planner.scenario.targets import Scenario
 from planner.scheduling.assemble import SolvedNight
+from planner.scheduling.calmer import calmer
 from planner.scheduling.candidates import night_offers
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.problem import night_problem
@@ -45,5 +46,9 @@ def solved_night(scenario: Scenario, say: Callable[[str], None], seconds: float 
         solution = solve_night(
             problem, effort, lambda score, bound: say(f"{choosing}: score {score}, bound {bound}"), stop
         )
+    solved = SolvedNight(limits, offers, problem, table, families, solution, seconds)
+    if scenario.plan.least_travel:
+        say("Making the plan calmer: the same worth with less movement")
+        solved = calmer(solved)
     say("Writing the plan down and auditing it")
-    return SolvedNight(limits, offers, problem, table, families, solution, seconds)
+    return solved
