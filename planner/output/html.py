@@ -22,7 +22,15 @@ from planner.output.figure_uv import number_of, uv_figure, visibility_figure
 from planner.output.figures import DARK, PALETTE
 from planner.output.reserved_sheet import pause_rows, unplaced_told
 from planner.output.run_sheet import line_rows, night_sums, pointing_rows, visit_rows
-from planner.output.sentences import audit_told, counted, duration, score_told, served_told, thousands
+from planner.output.sentences import (
+    audit_told,
+    counted,
+    duration,
+    score_told,
+    served_told,
+    thousands,
+    travel_told,
+)
 from planner.output.svg import clean, inlined
 from planner.output.target_sheet import target_rows
 from planner.output.tracks import VisitTrack, clock, moment, to_minute, twilight, visit_tracks
@@ -108,6 +116,7 @@ def render_report(
         score=score_told(plan.solver),
         audit=audit_told(plan.audit),
         served=served_told(plan),
+        travel=travel_told(plan.travel),
         sums=night_sums(plan),
         dark_from=to_minute(plan.night.start_utc),
         dark_until=to_minute(plan.night.end_utc),

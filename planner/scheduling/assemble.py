@@ -36,7 +36,7 @@ from planner.scheduling.reserved import Block, beams_free_from, reserved_times
 from planner.scheduling.routes import PUPIL
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.table import CandidateTable, candidate_table, longest_wait_ticks, wait_ticks
-from planner.scheduling.travel import movement, travel_told
+from planner.scheduling.travel import movement, travel_of
 from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
 from planner.sky.night import utc_text
@@ -116,7 +116,7 @@ def _travel(solved: SolvedNight) -> Travel | None:
     if solved.travel is not None or not solved.visits:
         return solved.travel
     moves = movement(solved.limits, solved.made)
-    return travel_told(moves, moves)
+    return travel_of(moves, moves)
 
 
 def _reserved(solved: SolvedNight, visits: Sequence[Visit]) -> tuple[ReservedTime, ...]:

@@ -20,6 +20,7 @@ from dataclasses import replace
 import numpy as np
 
 from planner.constraints.tonight import NightLimits
+from planner.scheduling.as_planned import problem_as_planned
 from planner.scheduling.assemble import SolvedNight
 from planner.scheduling.kernels_tour import moved
 from planner.scheduling.offsets import with_least_runs
@@ -27,7 +28,7 @@ from planner.scheduling.problem import NightProblem
 from planner.scheduling.rules import Rules
 from planner.scheduling.table import CandidateTable, wait_ticks
 from planner.scheduling.tours import TASKS_MAX, Devices, Tour, choices_of, least_tour
-from planner.scheduling.travel import Movement, movement, opens_next, travel_told
+from planner.scheduling.travel import Movement, movement, opens_next, travel_of
 from planner.scheduling.visits import VisitFamily
 
 CANDIDATES_MAX = 1500  # to choose among: the arcs between them are kept at once
@@ -47,7 +48,7 @@ def calmer(solved: SolvedNight) -> SolvedNight:
     -------
     SolvedNight
         With ``travel``. Visits with new offsets are families of their own, added to ``families``; the table
-        of candidates points to them. ``problem`` still knows set-ups with the offsets before.
+        of candidates points to them, and the problem knows their set-ups.
     """
     if not solved.visits:
         return solved
@@ -55,7 +56,8 @@ def calmer(solved: SolvedNight) -> SolvedNight:
     plans = [solved, solved, *_toured(solved)]
     found = [solved, *(_with_offsets(plan) for plan in plans[1:])]
     best = min(found, key=lambda plan: round(movement_of(plan).motion_s, 6))
-    return replace(best, travel=travel_told(before, movement_of(best)))
+    problem = problem_as_planned(best.limits, best.problem, best.table, best.visits)
+    return replace(best, problem=problem, travel=travel_of(before, movement_of(best)))
 
 
 def movement_of(solved: SolvedNight) -> Movement:
@@ -127,7 +129,8 @@ def _toured(solved: SolvedNight) -> list[SolvedNight]:
             continue
         if solved.problem.possible(plan) and solved.problem.score(plan) >= solved.problem.score(chosen):
             score = solved.problem.score(plan) - solved.problem.must_of(plan)
-            solution = replace(solved.solution, chosen=plan, score=score)
+            status = "optimal" if score == solved.solution.bound else solved.solution.status
+            solution = replace(solved.solution, chosen=plan, score=score, status=status)
             found.append(replace(solved, solution=solution))
     return found
 
@@ -158,10 +161,8 @@ def rules_of(problem: NightProblem) -> Rules:
     return getattr(problem, "rules", Rules())
 
 
-def alternatives(
-    problem: NightProblem, chosen: Sequence[int], early: bool
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the candidates that may stand for the chosen ones, sorted, and the number of whom they stand for.
+def alternatives(problem: NightProblem, chosen: Sequence[int], early: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Return the candidates that may stand for the chosen ones, sorted, and which one each stands for.
 
     A request with one visit may be visited at another time; one with several
     keeps their starts and cells. Time that is not for stars stays.
@@ -186,8 +187,6 @@ def alternatives(
                 found = found[problem.start[found] <= problem.start[own]]
             if len(rules.length):
                 found = found[rules.length[found] <= rules.length[own]]
-            if len(rules.again):
-                found = found[rules.again[found] - problem.start[found] >= 0]
             found = np.array(
                 [c for c in found.tolist() if _worth_no_less(problem, rules, (own, c), served[request] > 1)]
             )
@@ -250,16 +249,12 @@ def _devices(solved: SolvedNight, kept: np.ndarray, free: bool) -> tuple[Devices
 def _weights(limits: NightLimits) -> tuple[np.ndarray, np.ndarray]:
     """Return what a unit of each line, (line,), and of each mount's axes, (telescope, 2), takes."""
     lines = [own.path_per_travel * own.speed_m_per_s for own in limits.scenario.array.delay_lines]
-    speeds = [
-        (own.azimuth_speed_deg_per_s, own.altitude_speed_deg_per_s) for own in limits.placement.classes
-    ]
+    speeds = [(own.azimuth_speed_deg_per_s, own.altitude_speed_deg_per_s) for own in limits.placement.classes]
     line = np.round(WEIGHT_PER_S * LINE_UNIT_M / np.array(lines)).astype(np.int64)
     return line, np.round(WEIGHT_PER_S * ANGLE_UNIT_DEG / np.array(speeds)).astype(np.int64)
 
 
-def _within(
-    visit: tuple[VisitFamily, int], size: tuple[int, int], devices: Devices, used: np.uint64
-) -> int:
+def _within(visit: tuple[VisitFamily, int], size: tuple[int, int], devices: Devices, used: np.uint64) -> int:
     """Return what a visit moves between its own steps."""
     family, row = visit
     total = 0

@@ -106,7 +106,7 @@ def toward_cost(arc, own, before, tasks):  # type: ignore[no-untyped-def]
 
 @compiled
 def walk_of(arc, own, left, tasks):  # type: ignore[no-untyped-def]
-    """Return the candidates of a cheapest walk of as many visits as there are tasks; empty when there is none."""
+    """Return the candidates of a cheapest walk of as many visits as there are tasks, if there is one."""
     count = len(own)
     best, at = FAR, -1
     for c in range(count):
@@ -174,7 +174,7 @@ def moved(  # type: ignore[no-untyped-def]
 
 @compiled
 def arcs_of(follows, devices, free):  # type: ignore[no-untyped-def]
-    """Return what the devices that two visits share move between them, (candidate, candidate); -1 for no arc."""
+    """Return what devices that two visits share move between them, (candidate, candidate); -1: no arc."""
     used, line, angle, line_weight, angle_weight = devices
     count = len(used)
     arc = np.full((count, count), -1, dtype=np.int64)
@@ -191,7 +191,11 @@ def arcs_of(follows, devices, free):  # type: ignore[no-untyped-def]
 @compiled
 def _mixed(a, b, c):  # type: ignore[no-untyped-def]
     """Return one number made of three, spread over all bits."""
-    h = a * np.uint64(0x9E3779B97F4A7C15) + b * np.uint64(0xC2B2AE3D27D4EB4F) + c * np.uint64(0x165667B19E3779F9)
+    h = (
+        a * np.uint64(0x9E3779B97F4A7C15)
+        + b * np.uint64(0xC2B2AE3D27D4EB4F)
+        + c * np.uint64(0x165667B19E3779F9)
+    )
     h ^= h >> np.uint64(29)
     h *= np.uint64(0xBF58476D1CE4E5B9)
     h ^= h >> np.uint64(32)
@@ -211,8 +215,9 @@ def cheapest_tour(  # type: ignore[no-untyped-def]
     Parameters
     ----------
     graph : (into, follows, task, need, start, reach)
-        Cost of each arc, (second, first), -1 for none; which candidate may come after which, neighbours or not; task of each candidate;
-        tasks that must come before each task, as bits; start of each; no set-up reaches farther than ``reach``.
+        Cost of each arc, (second, first), -1 for none; which candidate may come after which, neighbours or
+        not; task of each candidate; tasks that must come before each task, as bits; start of each candidate;
+        no set-up reaches farther than ``reach``.
     own : ndarray (candidate,)
         Cost of each candidate.
     penalty : ndarray (task,)
@@ -237,7 +242,7 @@ def cheapest_tour(  # type: ignore[no-untyped-def]
         Whether nothing was left out: then no tour costs less than ``cost``.
     """
     into, follows, task, need, start, reach = graph
-    used, line, angle, line_weight, angle_weight, free = devices
+    used = devices[0]
     count, tasks = len(task), len(need)
     one, nothing = np.uint64(1), np.uint64(0)
     every = (one << np.uint64(tasks)) - one

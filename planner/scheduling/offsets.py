@@ -132,14 +132,15 @@ def with_least_runs(
     """
     step_of, runs = _runs_of(limits, visits, waits)
     change = least_changes(runs)
-    families = []
+    families: list[VisitFamily] = []
     for number, (family, row) in enumerate(visits):
         raised = UNIT_M * change[[step_of[number, step] for step in range(3)]]
         one = family.take(np.array([row]))
+        if number and step_of[number, 0] == step_of[number - 1, 2]:
+            # One exposure holds one offset, whichever of its two visits tells it.
+            raised[0] = families[-1].offset_m[0, 2] - one.offset_m[0, 0]
         families.append(
-            replace(
-                one, offset_m=one.offset_m + raised, delay_m=one.delay_m + raised[None, :, None, None]
-            )
+            replace(one, offset_m=one.offset_m + raised, delay_m=one.delay_m + raised[None, :, None, None])
         )
     return tuple(families)
 
@@ -151,7 +152,7 @@ def _runs_of(
     made = list(steps_made(visits))
     step_of = {step: number for number, step in enumerate(made)}
     step_of |= {(n, 0): step_of[n - 1, 2] for n in range(1, len(visits)) if (n, 0) not in step_of}
-    ranges = np.array([_range(limits, *visits[n], step) for n, step in made]).reshape(-1, 3)
+    ranges = np.array([_range(limits, *visits[n], step) for n, step in made], dtype=np.int64)
     last: dict[int, tuple[int, int, int, float]] = {}
     found: list[tuple[int, int, float, float, float]] = []
     for number, step in made:
@@ -169,16 +170,17 @@ def _runs_of(
                 here = step_of[number, step]
                 found.append((earlier, here, begins - stood, longest, device.path_per_travel))
             last[line] = step_of[number, step], number, int(family.end_tick[row, step]), ends
-    earlier, here, run, longest, ratio = (np.array(column) for column in zip(*found, strict=True))
-    now = np.round(run / UNIT_M).astype(np.int64)
+    run, most = (np.array([own[k] for own in found]) for k in (2, 3))
     runs = Runs(
-        *ranges.T.astype(np.int64),
-        earlier=earlier.astype(int),
-        later=here.astype(int),
-        now=now,
-        least=np.minimum(np.ceil((-longest - run) / UNIT_M), 0).astype(np.int64),
-        most=np.maximum(np.floor((longest - run) / UNIT_M), 0).astype(np.int64),
-        weight=_weights(ratio.tolist()),
+        low=ranges[:, 0],
+        high=ranges[:, 1],
+        middle=ranges[:, 2],
+        earlier=np.array([own[0] for own in found], dtype=int),
+        later=np.array([own[1] for own in found], dtype=int),
+        now=np.round(run / UNIT_M).astype(np.int64),
+        least=np.minimum(np.ceil((-most - run) / UNIT_M), 0).astype(np.int64),
+        most=np.maximum(np.floor((most - run) / UNIT_M), 0).astype(np.int64),
+        weight=_weights([own[4] for own in found]),
     )
     return step_of, runs
 
@@ -198,7 +200,7 @@ def _range(limits: NightLimits, family: VisitFamily, row: int, step: int) -> tup
 
 
 def _weights(ratios: Sequence[float]) -> np.ndarray:
-    """Whole numbers in proportion to the rail that a unit of light is, by the light that a metre of rail is."""
+    """Weights in proportion to the rail that a unit of light takes; ratios are light for a metre of rail."""
     rail = {ratio: 1 / Fraction(ratio).limit_denominator(RATIO_MAX) for ratio in set(ratios)}
     common = math.lcm(*(part.denominator for part in rail.values()))
     whole = {ratio: int(part * common) for ratio, part in rail.items()}

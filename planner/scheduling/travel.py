@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-
 from planner.constraints.tonight import NightLimits
 from planner.scheduling.plan import Travel
 from planner.scheduling.visits import VisitFamily
@@ -76,7 +75,7 @@ def movement(limits: NightLimits, visits: Sequence[Made]) -> Movement:
     return Movement(run_m, turned_deg, motion_s)
 
 
-def travel_told(before: Movement, after: Movement) -> Travel:
+def travel_of(before: Movement, after: Movement) -> Travel:
     """Return the movement of a plan, and of the plan that it was made from, for the document."""
     return Travel(
         carriages_m=round(after.carriages_m, 3),
