@@ -24,10 +24,11 @@ from planner.ranking.questions import RankQuestion, nights_between, ranking_of
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.reading import read_scenario
 from planner.scenario.targets import Scenario
-from planner.scheduling.assemble import SolvedNight, night_plan
+from planner.scheduling.assemble import night_plan
 from planner.scheduling.audit import audit_plan
 from planner.scheduling.plan import NightPlan
 from planner.scheduling.plan_file import read_plan
+from planner.scheduling.solved import SolvedNight
 from planner.scheduling.tonight import solved_night
 from planner.sky.earth import offline_earth
 

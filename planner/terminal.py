@@ -29,9 +29,12 @@ def tell_check(found: Scenario, defaults: list[tuple[str, str, object]], as_json
         return
     print(safe(f"{found.name}: {found.title}"))
     print(f"  {told.counts_told(told.contents(found), always=True)}")
-    for line in (told.counts_told(told.light_path(found)), told.wishes_told(told.wishes(found))):
+    wishes, terms = told.wishes_told(told.wishes(found)), told.wishes_told(told.terms(found))
+    for line in (told.counts_told(told.light_path(found)), wishes, terms):
         if line:
             print(f"  {line}")
+    if found.programs:
+        print(safe(f"  programs: {told.programs_told(found)}"))
     if found.reserved:
         print(safe(f"  reserved: {told.reserved_told(found)}"))
     print(f"  night of {found.night.date}, configuration {safe(found.night.configuration)}")

@@ -81,13 +81,13 @@ def scenario() -> Scenario:
     )
 
 
-def plan() -> NightPlan:
+def plan(made: tuple = VISITS, asked: Scenario | None = None) -> NightPlan:
     """The plan: every visit in the middle of its strokes, cells by the planner's own matrices."""
-    asked = scenario()
+    asked = asked or scenario()
     visits: list[Visit] = []
-    for number, (target, _, _, _) in enumerate(VISITS):
-        filled = {cell for visit in visits if visit.target == target for cell in visit.new_cells}
-        visits.append(_visit(asked, number, filled))
+    for number, wanted in enumerate(made):
+        filled = {cell for visit in visits if visit.target == wanted[0] for cell in visit.new_cells}
+        visits.append(_visit(asked, number, wanted, filled))
     score = sum(visit.value for visit in visits)
     return NightPlan(
         planner_version="by hand",
@@ -131,7 +131,8 @@ def _outcome(wish, visits):
     cells = sum(len(visit.new_cells) for visit in mine)
     return RequestOutcome(
         target=wish.name, combiner=wish.combiner, priority=wish.priority, visits_wanted=wish.visits,
-        visits_planned=len(mine), cells_filled=cells, cells_reachable=cells, feasible_starts=1, reason=None,
+        visits_planned=len(mine), cells_filled=cells, cells_reachable=cells, feasible_starts=1,
+        reason=None if len(mine) == wish.visits else "left out by hand", worth=sum(v.value for v in mine),
     )  # fmt: skip
 
 
@@ -141,14 +142,14 @@ def utc(clock: str, minutes: float = 0.0) -> str:
     return moment.isoformat() + "Z"
 
 
-def _visit(asked: Scenario, number: int, filled: set) -> Visit:
-    target, combiner_name, subarray, clock = VISITS[number]
+def _visit(asked: Scenario, number: int, wanted: tuple, filled: set) -> Visit:
+    target, combiner_name, subarray, clock = wanted
     wish = next(r for r in asked.requests if r.name == target)
     setups = (-10.0 if number else -1.5, 4.0, 14.0)
     steps = tuple(
-        _step(asked, VISITS[number], STEPS[k], utc(clock, setups[k]), f"{target}") for k in range(len(STEPS))
+        _step(asked, wanted, STEPS[k], utc(clock, setups[k]), f"{target}") for k in range(len(STEPS))
     )
-    new = tuple(cell for cell in _cells(asked, wish, subarray, clock) if cell not in filled)
+    new = tuple(cell for cell in cells(asked, wish, subarray, clock) if cell not in filled)
     return Visit(
         id=f"V{number + 1:02d}", target=target, combiner=combiner_name, subarray=subarray, steps=steps,
         latest_start_utc=utc(clock), margins=(), new_cells=new, value=wish.priority * len(new),
@@ -207,7 +208,7 @@ def seen(catalogued, times: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray, np
     return altaz.az.deg, altaz.alt.deg, east_north_up
 
 
-def _cells(asked: Scenario, wish, subarray: tuple, clock: str) -> tuple:
+def cells(asked: Scenario, wish, subarray: tuple, clock: str) -> tuple:
     """Cells of the science step, by the planner's matrices: the audit counts them with astropy's."""
     _, begin, end = STEPS[1]
     with offline_earth():

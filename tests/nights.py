@@ -10,11 +10,12 @@ import numpy as np
 from planner.constraints.tonight import NightLimits, night_limits
 from planner.scenario.array import Array
 from planner.scenario.targets import Scenario
-from planner.scheduling.assemble import SolvedNight, night_plan
+from planner.scheduling.assemble import night_plan
 from planner.scheduling.candidates import RequestOffer, night_offers
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.plan import NightPlan
 from planner.scheduling.problem import NightProblem, night_problem
+from planner.scheduling.solved import SolvedNight
 from planner.scheduling.table import CandidateTable
 from planner.scheduling.visits import VisitFamily
 from planner.sky.night import night_sky

@@ -17,6 +17,7 @@ from astropy.time import Time, TimeDelta
 from invented import enu
 
 from planner.scenario.array import Array, Site, TelescopeClass
+from planner.scenario.programs import PhaseWindow
 from planner.scenario.targets import Request, Scenario, Star
 from planner.sky.earth import offline_earth
 
@@ -182,7 +183,22 @@ def _of_request(scenario, request, seen, times) -> dict[str, np.ndarray]:
             for w in extras.windows
         ]
         common["absolute window"] = np.any(inside, axis=0)
+    if extras.phase is not None:
+        common["orbital phase"] = at_phase(request.star, extras.phase, times, location)
     return common
+
+
+def at_phase(star: Star, window: PhaseWindow, times: Time, location: EarthLocation) -> np.ndarray:
+    """Whether the star is at one of its phases, (time,), by astropy's light travel time to the barycentre."""
+    here = Time(times, location=location)
+    way = here.light_travel_time(place_at(star, times), "barycentric", ephemeris="builtin")
+    since_d = (here.tdb - Time(window.epoch_bjd, format="jd", scale="tdb") + way).to_value("d")
+    phase = np.mod(since_d / window.period_d, 1.0)
+    inside = [
+        (low <= phase) & (phase <= high) if low < high else (phase >= low) | (phase <= high)
+        for low, high in window.phases
+    ]
+    return np.any(inside, axis=0)
 
 
 def ground(mask, azimuth_deg: np.ndarray) -> np.ndarray:

@@ -240,9 +240,11 @@ BROKEN = {
     "a higher priority": ([(f"{FIRST}.priority", 4)], {"coverage", "counts and score"}),
     "a score too high": ([("solver.score", plus(1))], {"counts and score"}),
     "a bound below the score": ([("solver.bound", lambda bound: bound // 2 - 1)], {"counts and score"}),
+    "a score with something taken off": ([("unfair", 1)], {"counts and score", "programs"}),
     "a gap too small": ([("solver.gap", 0.49)], {"counts and score"}),
     "called optimal below the bound": ([("solver.status", "optimal")], {"counts and score"}),
     "a visit more than planned": ([("requests.0.visits_planned", 3)], {"counts and score"}),
+    "a request worth more than its visits": ([("requests.1.worth", plus(1))], {"counts and score"}),
     "a cell more than filled": ([("requests.1.cells_filled", plus(1))], {"counts and score"}),
     "a request left out of the account": ([("requests", lambda told: told[:1])], {"counts and score"}),
     "a visit missing without a reason": (
@@ -303,6 +305,7 @@ def leaves(part, path):
 @pytest.mark.parametrize("end", ["visits.0", "visits.1.steps.1", "solver", "requests.1"])
 def test_nonsense_anywhere_fails_and_never_raises(end):
     unjudged = ("visits.0.id", "feasible_starts", "cells_reachable", "solver.candidates", "solver.made_by")
+    unjudged += ("requests.1.forced",)
     unjudged += ("solver.effort", "solver.solver", "solver.status", "solver.seconds", "solver.stopped_by")
     part = functools.reduce(
         lambda own, key: own[int(key)] if key.isdigit() else getattr(own, key), end.split("."), plan()
@@ -314,7 +317,7 @@ def test_nonsense_anywhere_fails_and_never_raises(end):
 
 
 def test_a_plan_without_visits_passes_when_it_says_so():
-    nothing = {"visits_planned": 0, "cells_filled": 0, "reason": "cloud"}
+    nothing = {"visits_planned": 0, "cells_filled": 0, "worth": 0, "reason": "cloud"}
     empty = with_changes(
         ("visits", ()),
         ("requests", lambda told: tuple(one.model_copy(update=nothing) for one in told)),

@@ -11,9 +11,10 @@ from nights import best_score, build
 from wishes import edited
 
 from planner.scenario.night import Window
-from planner.scheduling.assemble import SolvedNight, night_plan
+from planner.scheduling.assemble import night_plan
 from planner.scheduling.audit import audit_plan
 from planner.scheduling.cpsat import solve_night
+from planner.scheduling.solved import SolvedNight
 
 NIGHTS, TOGETHER = 200, 10
 MOST = 64  # candidates whose plans are all tried in a moment

@@ -19,10 +19,11 @@ from planner.constraints.two_stars import field_limits
 from planner.geometry.air import group_refractivity
 from planner.scenario.array import Array
 from planner.scenario.light_path import DualFeed, FringeTracker, PathSegment
-from planner.scheduling.assemble import SolvedNight, night_plan
+from planner.scheduling.assemble import night_plan
 from planner.scheduling.audit import audit_plan
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.light import differential_m, light_limits, with_tracking
+from planner.scheduling.solved import SolvedNight
 from planner.scheduling.visits import facts_of
 
 ARCSEC = np.deg2rad(1.0 / 3600.0)

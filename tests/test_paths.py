@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from invented import random_scenario
 from nights import best_score, build
 
+from planner.scheduling.graph import graph_of
 from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.kernels import onward, remembered_path, until
 from planner.scheduling.problem import NightProblem
-from planner.scheduling.relaxation import SCALE, graph_of, relaxed
+from planner.scheduling.relaxation import SCALE, relaxed
 from planner.scheduling.stopping import never
 
 
@@ -34,13 +35,16 @@ def paper_problem(request, value):
 
 def search(graph, worth, memory, bits, rooms=(50, 500), drop=False):
     requests = int(graph.request.max()) + 1
-    bit = np.zeros((requests, 2), dtype=np.uint64)
+    unit = np.zeros((requests, 2), dtype=np.uint64)
     if bits:
-        bit[:, 0] = np.uint64(1) << np.arange(requests, dtype=np.uint64)
-    kept = np.full((requests, 2), np.uint64(0xFFFFFFFFFFFFFFFF)) if memory else bit.copy()
+        unit[:, 0] = np.uint64(1) << np.arange(requests, dtype=np.uint64)
+    kept = np.full((requests, 2), np.uint64(0xFFFFFFFFFFFFFFFF)) if memory else unit.copy()
     nothing = np.zeros(requests, dtype=np.int64)
-    after, _ = onward(*graph.shape, worth)
-    return remembered_path(*graph.shape, worth, graph.request, bit, kept, after, 0, nothing, rooms, drop)
+    after = onward(*graph.shape, worth)[0]
+    bitten = (unit, unit.copy(), kept, np.ones(requests, dtype=np.bool_))
+    return remembered_path(
+        *graph.shape, worth, graph.again, graph.request, bitten, after, 0, nothing, rooms, drop, graph.cells
+    )
 
 
 # By hand.
@@ -50,9 +54,10 @@ def test_the_dearest_path_skips_what_a_long_set_up_excludes():
     # Worth 5, 3, 4, 2. The first visit ends with slot 1 and its set-up to the third is too long (late), so
     # after it only the fourth fits: 5 + 2 = 7. From the second on: 3 + 4 + 2 = 9.
     graph = graph_of(paper_problem([0, 1, 2, 3], [5, 3, 4, 2]), np.arange(4))
-    after, best = onward(*graph.shape, graph.value)
+    after, best, path = onward(*graph.shape, graph.value)
     assert after.tolist() == [2, 6, 2, 0]
-    assert best.tolist() == [9, 9, 6, 2, 0]
+    assert best == 9
+    assert path.tolist() == [1, 2, 3]
     assert until(*graph.shape, graph.value).tolist() == [5, 3, 7, 9]
 
 
@@ -99,9 +104,9 @@ def test_the_dearest_path_of_every_kind_is_that_of_trying_all(seed):
     no_return = [
         path for path in paths if all(few.request[a] != few.request[b] for a, b in itertools.pairwise(path))
     ]
-    after, best = onward(*graph.shape, graph.value)
+    after, best, dearest = onward(*graph.shape, graph.value)
     ending = until(*graph.shape, graph.value)
-    assert best[0] == max(worth.values())
+    assert best == max(worth.values()) == worth[tuple(dearest.tolist())]
     for candidate in range(len(few)):
         assert graph.value[candidate] + after[candidate] == max(
             value for path, value in worth.items() if path[0] == candidate
@@ -132,6 +137,6 @@ def test_no_prices_bring_the_bound_below_the_best_plan(seed, prices):
     _, problem = small(seed)
     graph = graph_of(problem, np.arange(len(problem)))
     price = np.array(prices, dtype=np.int64) * SCALE
-    _, best = onward(*graph.shape, graph.value * SCALE - price[graph.request])
-    bound = (int(best[0]) + int(price.sum())) // SCALE
+    best = onward(*graph.shape, graph.value * SCALE - price[graph.request])[1]
+    bound = (int(best) + int(price.sum())) // SCALE
     assert bound >= problem.score(greedy_plan(problem))

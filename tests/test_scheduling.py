@@ -13,11 +13,11 @@ from nights import Built, best_score, build, planned, slow_follows
 
 from planner.scenario.night import Window
 from planner.scheduling.bound import ceiling
-from planner.scheduling.cpsat import Solution, close_programs, solve_night
+from planner.scheduling.bundles import request_values
+from planner.scheduling.cpsat import Solution, close_bundles, solve_night
 from planner.scheduling.exclusions import cliques, conflicts, undominated
 from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.problem import NightProblem
-from planner.scheduling.programs import request_values
 from planner.scheduling.route import route_of
 from planner.scheduling.routes import home_lines
 from planner.scheduling.subarrays import assign_lines, possible_subarrays
@@ -131,7 +131,7 @@ def test_candidates_that_are_left_out_can_be_replaced(seed):
 
 
 @pytest.mark.parametrize("seed", range(1, 9))
-def test_no_plan_exceeds_the_ceiling_and_the_best_is_made_of_close_programs(seed):
+def test_no_plan_exceeds_the_ceiling_and_the_best_is_made_of_close_bundles(seed):
     night = small_night(seed)
     problem = night.problem.only(undominated(night.problem))
     if not len(problem):
@@ -140,9 +140,9 @@ def test_no_plan_exceeds_the_ceiling_and_the_best_is_made_of_close_programs(seed
     top = ceiling(requests, cliques(problem), len(problem))
     found = solve_night(night.problem, 20.0)
     assert found.score <= top.bound + 1e-6
-    close = close_programs(requests, route_of(problem), top, found.score)
+    close = close_bundles(requests, route_of(problem), top, found.score)
     assert close is not None
-    values = {(program.request, program.visits): program.value for program in close}
+    values = {(bundle.request, bundle.visits): bundle.value for bundle in close}
     best = 0
     for choice in itertools.product(*([None, *(k for k in values if k[0] == r.request)] for r in requests)):
         taken = [key for key in choice if key is not None]

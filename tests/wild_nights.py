@@ -125,6 +125,7 @@ def wild_scenario(seed: int) -> Scenario:
             if rng.random() < 0.25
             else None,
             "windows": _windows(rng, date, array.site.longitude_deg) if rng.random() < 0.25 else (),
+            "phase": _phases(np.random.default_rng([seed, 6]), date),
         }
     )
     limits = Limits.model_validate(
@@ -145,6 +146,19 @@ def wild_scenario(seed: int) -> Scenario:
         requests=(request(own, array.combiners[0].name, extras=extras),),
         calibrators=(),
     )
+
+
+def _phases(rng: np.random.Generator, date: datetime.date) -> dict | None:
+    """In a third of the nights, one or two ranges of a period between an hour and four days."""
+    if rng.random() > 1.0 / 3.0:
+        return None
+    edges = np.sort(rng.uniform(0.0, 1.0, 4)).tolist()
+    ranges = [edges[:2], edges[2:]] if rng.random() < 0.5 else [[edges[1], edges[0]]]
+    return {
+        "epoch_bjd": 1_721_424.5 + date.toordinal() - float(rng.uniform(0, 3000)),
+        "period_d": float(np.exp(rng.uniform(np.log(0.04), np.log(4.0)))),
+        "phases": ranges,
+    }
 
 
 def _windows(rng: np.random.Generator, date: datetime.date, longitude_deg: float) -> tuple[dict, ...]:

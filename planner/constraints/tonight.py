@@ -2,7 +2,7 @@
 
 What belongs to a telescope (altitude, skyline, shadowing, azimuth drive) is
 computed for all stars at all ticks; what a request asks for (Moon, airmass,
-hour angle, windows) is answered on demand from the same arrays.
+hour angle, phase, windows) is answered on demand from the same arrays.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import numpy as np
 
 from planner.constraints.darkness import moon_distance, moon_light, moon_separation_deg, sun_below
 from planner.constraints.horizon import altitude_lower, altitude_upper, azimuth_drive, skyline
+from planner.constraints.phase import orbital_phase
 from planner.constraints.shadowing import shadowing
 from planner.constraints.two_stars import field_limits
 from planner.constraints.verdict import Verdict, all_allowed
@@ -64,7 +65,7 @@ class NightLimits:
         star : int
             Index in ``sky.stars``: the target or one of its calibrators.
         science : bool
-            Hour-angle limits hold for the science star only.
+            Hour-angle limits and phases hold for the science star only.
         """
         limits, extras = self.scenario.limits, request.extras
         one = slice(star, star + 1)
@@ -83,6 +84,8 @@ class NightLimits:
                 found.append(hour_angle(angle, -limits.hour_angle_max_h, limits.hour_angle_max_h))
             if extras.hour_angle_range_h is not None:
                 found.append(hour_angle(angle, *extras.hour_angle_range_h))
+            if extras.phase is not None:
+                found.append(orbital_phase(self.sky, star, extras.phase))
             found += field_limits(self.scenario, self.sky, request, star)
         return tuple(Verdict(v.limit, v.unit, v.margin.reshape(-1), ("time",)) for v in found)
 

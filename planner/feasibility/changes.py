@@ -12,8 +12,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from planner.constraints.phase import MIN_PER_DAY, PHASE
 from planner.scenario.array import TelescopeClass
 from planner.scenario.night import Window
+from planner.scenario.programs import PhaseWindow, phase_gaps_s
 from planner.scenario.targets import Request, Scenario
 
 Edit = Callable[[Scenario], Scenario]
@@ -310,6 +312,8 @@ def _of_request(scenario: Scenario, request: Request) -> list[Knob]:
                 on_extras(request, windows=tuple(_wider(window, x) for window in extras.windows)),
             ),
         )
+    if extras.phase is not None:
+        found += _of_phase(request, extras.phase)
     if extras.hour_angle_range_h is not None:
         low, high = extras.hour_angle_range_h
         knob(
@@ -333,6 +337,32 @@ def _of_request(scenario: Scenario, request: Request) -> list[Knob]:
             ),
         )
     return found
+
+
+def _of_phase(request: Request, window: PhaseWindow) -> list[Knob]:
+    """Wider ranges of phase: until what the longest gap leaves out is in."""
+    most = math.ceil(max(phase_gaps_s(window), default=0.0) / 120.0)
+
+    def change(x: float) -> Change:
+        wider = _wider_phases(window, x)
+        if not phase_gaps_s(wider):
+            sentence, edit = f"Record {request.name} at any phase", on_extras(request, phase=None)
+        else:
+            told = " and ".join(f"{low:.3f} to {high:.3f}" for low, high in wider.phases)
+            sentence = f"Widen the phases of {request.name} by {x:g} min on either side, to {told}"
+            edit = on_extras(request, phase=wider)
+        return Change("limit", x / most / 2.0, sentence, edit)
+
+    return [Knob(PHASE, "min", 1.0, float(most), (), change)] if most else []
+
+
+def _wider_phases(window: PhaseWindow, minutes: float) -> PhaseWindow:
+    """Ranges that begin earlier and end later by so many minutes; what then overlaps is one range."""
+    by = minutes / (window.period_d * MIN_PER_DAY)
+    wide = [(low - by, (high if high > low else high + 1.0) + by) for low, high in window.phases]
+    if any(high - low >= 1.0 for low, high in wide):
+        return window.model_copy(update={"phases": ((0.0, 1.0),)})
+    return window.model_copy(update={"phases": tuple((low % 1.0, high % 1.0) for low, high in wide)})
 
 
 def two_places(value: float) -> float:

@@ -8,7 +8,8 @@ and the windows of any subarray are the meeting of the spans of its parts.
 A part's margin is evaluated on a grid, and every change of sign is closed in
 by cutting its interval. Between two grid points of the same sign a margin is looked at
 again, second by second, where its slope on either side could carry it across,
-and where the star passes a corner of a skyline.
+where the star passes a corner of a skyline and where it passes an edge of its
+phases.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ import numpy as np
 from planner.constraints.air import left_contrast
 from planner.constraints.brightness import brightness_limits
 from planner.constraints.delay_range import path_rate_m_per_s
+from planner.constraints.phase import PHASE, cycles_since, edges_before
 from planner.constraints.tonight import NightLimits, night_limits
 from planner.constraints.tracker import TRACKER, edges_mag
 from planner.constraints.two_stars import DIFFERENTIAL, differential_delay, second_path_m
@@ -249,6 +251,8 @@ def _brackets(
         near = _might_cross(margin)
         if column.limit == SKYLINE:
             near = near | (corners & (allowed[1:] == allowed[:-1]))
+        elif column.limit == PHASE:
+            near = near | (_passes_phase(of, grid) & (allowed[1:] == allowed[:-1]))
         for k in np.flatnonzero(near):
             closer.setdefault(int(k), []).append(column)
     if not closer:
@@ -276,6 +280,15 @@ def _passes_corner(of: StarLimits, grid: np.ndarray) -> np.ndarray:
     apart = (azimuth[:, None] - corners + 180.0) % 360.0 - 180.0
     passed = (np.sign(apart[1:]) != np.sign(apart[:-1])) & (np.abs(apart[1:] - apart[:-1]) < 180.0)
     return np.asarray(passed.any(axis=-1))
+
+
+def _passes_phase(of: StarLimits, grid: np.ndarray) -> np.ndarray:
+    """True for grid intervals in which the star passes an edge of the phases asked for."""
+    window = of.request.extras.phase
+    if window is None:
+        return np.zeros(len(grid) - 1, dtype=bool)
+    edges = edges_before(window, cycles_since(of.curve.at([of.star], grid), 0, window))
+    return np.asarray(edges[1:] != edges[:-1])
 
 
 def _might_cross(margin: np.ndarray) -> np.ndarray:

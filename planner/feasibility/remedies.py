@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from planner.constraints.phase import PHASE
 from planner.constraints.two_stars import FIELD
 from planner.constraints.windows import RESERVED
 from planner.feasibility.answers import Remedy, TargetNight
@@ -187,6 +188,7 @@ _SKY_LIMITS = (
     "Moon separation",
     "airmass",
     "hour angle",
+    PHASE,
     "azimuth tracking rate",
     "skyline",
     "shadowing",

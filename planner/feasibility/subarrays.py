@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from planner.constraints.brightness import FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
+from planner.constraints.phase import PHASE
 from planner.constraints.tonight import NightLimits
 from planner.constraints.tracker import tracker_for
 from planner.constraints.two_stars import FIELD, SEPARATION
@@ -56,6 +57,7 @@ ORDER = (
     "Moon separation",
     "airmass",
     "hour angle",
+    PHASE,
     FIELD,
     "altitude, upper limit",
     "azimuth tracking rate",

@@ -26,13 +26,14 @@ from planner.interop.astroplan_objects import check_site
 from planner.scenario.array import Array
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.targets import Scenario
-from planner.scheduling.assemble import SolvedNight, night_plan
+from planner.scheduling.assemble import night_plan
 from planner.scheduling.audit import audit_plan
 from planner.scheduling.candidates import night_offers
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.plan import NightPlan, ReservedTime, Visit
 from planner.scheduling.problem import night_problem
 from planner.scheduling.setup import carriage_s, combiner_change_s, slew_s
+from planner.scheduling.solved import SolvedNight
 from planner.scheduling.table import longest_wait_ticks
 from planner.sky.directions import place_of
 from planner.sky.earth import offline_earth

@@ -34,6 +34,7 @@ from planner.output.sentences import (
 from planner.output.svg import clean, inlined
 from planner.output.target_sheet import target_rows
 from planner.output.tracks import VisitTrack, clock, moment, to_minute, twilight, visit_tracks
+from planner.output.worth_sheet import program_rows, worth_told
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.plan import NightPlan, RequestOutcome
 
@@ -117,6 +118,8 @@ def render_report(
         audit=audit_told(plan.audit),
         served=served_told(plan),
         travel=travel_told(plan.travel),
+        worth=worth_told(plan),
+        programs=program_rows(plan),
         sums=night_sums(plan),
         dark_from=to_minute(plan.night.start_utc),
         dark_until=to_minute(plan.night.end_utc),

@@ -28,6 +28,7 @@ class StepRow:
     start: str
     end: str
     minutes: str
+    shared: bool
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,7 @@ class VisitRow:
     latest: str
     slack: str
     new_cells: int
+    cells_again: int
     value: int
     priority: int
     steps: tuple[StepRow, ...]
@@ -70,6 +72,11 @@ class VisitRow:
     if_it_fails: tuple[str, ...]
     change: str
     light: tuple[Row, ...]
+
+    @property
+    def plain(self) -> bool:
+        """Whether the value is that of its new cells, all alike."""
+        return self.value == self.new_cells * self.priority
 
 
 @dataclass(frozen=True)
@@ -101,7 +108,7 @@ class NightSums:
 
 def night_sums(plan: NightPlan) -> NightSums:
     """Add up recording, set-up and spare time of the dark hours; set-up in twilight is not counted."""
-    steps = [step for visit in plan.visits for step in visit.steps]
+    steps = [step for visit in plan.visits for step in visit.steps if not step.shared]
     dark = minutes_between(plan.night.start_utc, plan.night.end_utc)
     science = sum(minutes_between(s.start_utc, s.end_utc) for s in steps if s.role == "science")
     calibrators = sum(minutes_between(s.start_utc, s.end_utc) for s in steps if s.role == "calibrator")
@@ -139,6 +146,7 @@ def visit_rows(
                 latest=clock(visit.latest_start_utc),
                 slack="no slack" if slack == 0 else duration(slack),
                 new_cells=len(visit.new_cells),
+                cells_again=len(visit.cells_again),
                 value=visit.value,
                 priority=request.priority,
                 steps=tuple(_step_row(step) for step in visit.steps),
@@ -161,6 +169,7 @@ def _step_row(step: Step) -> StepRow:
         start=clock(step.start_utc),
         end=clock(step.end_utc),
         minutes=f"{minutes:g} min",
+        shared=step.shared,
     )
 
 
@@ -178,7 +187,8 @@ def _carriages(
         own = array.delay_lines[line]
         before = last_seen.get(line)
         path = ends[:, :, beam]
-        runs = [path[0, 0] - before[1] if before else np.nan, *(path[1:, 0] - path[:-1, 1])]
+        shared = track.visit.steps[0].shared
+        runs = [path[0, 0] - before[1] if before and not shared else np.nan, *(path[1:, 0] - path[:-1, 1])]
         telescope = int(track.telescopes[beam])
         rows.append(
             CarriageRow(
@@ -186,13 +196,20 @@ def _carriages(
                 telescope=limits.placement.telescopes[telescope],
                 station=limits.placement.stations[telescope],
                 combiner_input=told[own.name].combiner_input,
-                comes_from=f"{before[1]:.2f} ({before[0]})" if before else "first use",
+                comes_from=_comes_from(before, shared),
                 stands=tuple(f"{start:.2f} → {end:.2f}" for start, end in path),
                 runs=tuple("" if np.isnan(run) else f"{travel_m(run, own, index):+.2f}" for run in runs),
             )
         )
         last_seen[line] = (track.key, float(path[-1, 1]))
     return tuple(rows)
+
+
+def _comes_from(before: tuple[str, float] | None, shared: bool) -> str:
+    """Where a carriage stood, and which visit left it there."""
+    if before is None:
+        return "first use"
+    return f"tracking, in {before[0]}" if shared else f"{before[1]:.2f} ({before[0]})"
 
 
 def _ends(limits: NightLimits, track: VisitTrack, step: StepTrack) -> np.ndarray:
@@ -218,6 +235,12 @@ def _if_it_fails(
     if place + 1 < len(tracks):
         following = tracks[place + 1]
         first = following.visit.steps[0]
+        if first.shared:
+            opens = (
+                f"Its last exposure, of {first.object}, opens {following.key} as well: make it in any case, "
+                f"from {clock(first.start_utc)} to {clock(first.end_utc)}."
+            )
+            return until, opens, _another_chance(limits, offers[track.request], track, tracks)
         between = "".join(f"then {one}, " for one in pauses_between(plan, track.visit, following.visit))
         after = (
             f"{between}then go on with {following.key} as planned: "
@@ -316,7 +339,9 @@ def line_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[LineRo
             if line in track.lines:
                 beam = track.lines.index(line)
                 paths += [
-                    (track.key, delay_m(limits, track, step, step.ticks())[:, beam]) for step in track.steps
+                    (track.key, delay_m(limits, track, step, step.ticks())[:, beam])
+                    for step in track.steps
+                    if not step.step.shared
                 ]
         low, high = own.stroke_m
         spare = [(float(min(path.min() - low, high - path.max())), key) for key, path in paths]

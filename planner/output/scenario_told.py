@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from planner.output.sentences import counted, duration, joined
-from planner.scenario.night import Reserved
+from planner.scenario.night import RequestExtras, Reserved
 from planner.scenario.targets import Scenario
 
 
@@ -51,12 +51,33 @@ def wishes(scenario: Scenario) -> dict[str, int]:
     }
 
 
+def terms(scenario: Scenario) -> dict[str, int]:
+    """Return how many requests put terms to their visits and what these are worth, by what it is."""
+    extras = [request.extras for request in scenario.requests]
+    plain = RequestExtras(target="any")
+    weighed = ("frequency_weights", "cell_values", "cells_floor", "cells_goal")
+    return {
+        "phases": sum(own.phase is not None for own in extras),
+        "gaps": sum(own.gap_min_h > 0 for own in extras),
+        "order": sum(own.after is not None for own in extras),
+        "company": sum(own.only_with is not None for own in extras),
+        "all or nothing": sum(own.all_or_nothing for own in extras),
+        "values": sum(any(getattr(own, key) != getattr(plain, key) for key in weighed) for own in extras),
+    }
+
+
 WISHES = {  # one request, several requests
     "two stars": ("for two stars", "for two stars"),
     "guide star": ("with a guide star", "with a guide star"),
     "spectral setup": ("in a spectral setup", "in a spectral setup"),
     "phase tracking": ("that wants phase tracking", "that want phase tracking"),
     "no tracking": ("that wants no fringe tracking", "that want no fringe tracking"),
+    "phases": ("at phases of its own", "at phases of their own"),
+    "gaps": ("with a gap between visits", "with gaps between visits"),
+    "order": ("after another", "after others"),
+    "company": ("only with another", "only with others"),
+    "all or nothing": ("that wants all visits or none", "that want all visits or none"),
+    "values": ("with values of its own for cells", "with values of their own for cells"),
 }
 
 
@@ -77,7 +98,7 @@ def counts_told(counts: Mapping[str, int], always: bool = False) -> str:
 
 
 def wishes_told(counts: Mapping[str, int]) -> str:
-    """Return in a line what requests want of the light path; "" for nothing.
+    """Return in a line what requests want (``wishes``, ``terms``); "" for nothing.
 
     Examples
     --------
@@ -89,6 +110,19 @@ def wishes_told(counts: Mapping[str, int]) -> str:
         if number:
             words = WISHES[what][number > 1]
             told.append(f"{number} {words}" if told else f"{counted(number, 'request')} {words}")
+    return ", ".join(told)
+
+
+def programs_told(scenario: Scenario) -> str:
+    """Return in a line which programs there are; "" for none.
+
+    The share of the score is told where fairness makes it count.
+    """
+    told = []
+    for own in scenario.programs:
+        hours = "" if own.hours_max is None else f", at most {own.hours_max:g} h"
+        share = f", share {own.share}" if scenario.plan.fairness > 0 else ""
+        told.append(f"{own.name} ({counted(len(own.targets), 'target')}{hours}{share})")
     return ", ".join(told)
 
 
@@ -120,5 +154,7 @@ def check_told(scenario: Scenario) -> dict[str, Any]:
         "contains": contents(scenario),
         "light_path": light_path(scenario),
         "wishes": wishes(scenario),
+        "terms": terms(scenario),
+        "programs": [own.model_dump(mode="json") for own in scenario.programs],
         "reserved": [own.model_dump(mode="json") for own in scenario.reserved],
     }

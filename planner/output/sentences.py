@@ -141,6 +141,7 @@ MARGINS: dict[str, tuple[float, str]] = {
     "airmass": (0.4, "airmass {} below its limit"),
     "absolute window": (15.0, "{} min inside its window"),
     "hour angle": (0.7, "{} h inside its hour angles"),
+    "orbital phase": (15.0, "{} min inside its phases"),
     "Moon separation": (20.0, "Moon {} deg farther than it must be"),
     "Moon lit fraction": (0.3, "Moon lit {} of the disk less than allowed"),
     "reserved time": (15.0, "{} min clear of reserved time"),

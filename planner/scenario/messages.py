@@ -46,7 +46,18 @@ BOUNDS = {
     "less_than_equal": ("le", "is above", "of at most"),
 }
 # Tried in this order in place of a refused value, until the field accepts one.
-STAND_INS: tuple[Any, ...] = (1.0, 2, "x", [0.0, 1.0], [1.0], {"x": 1.0}, ["x"], datetime.date(2000, 1, 1))
+STAND_INS: tuple[Any, ...] = (
+    1.0,
+    2,
+    "x",
+    [0.0, 1.0],
+    [1.0],
+    {"x": 1.0},
+    ["x"],
+    datetime.date(2000, 1, 1),
+    2_451_545.0,  # a Julian date
+    [[0.0, 1.0]],
+)
 STAND_IN_TIMES = {
     "start_utc": datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC),
     "end_utc": datetime.datetime(2000, 1, 2, tzinfo=datetime.UTC),
@@ -133,7 +144,7 @@ def checked(
             break
         except ValidationError as error:
             blamed: set[str] = set()
-            for detail in error.errors(include_url=False):
+            for detail in _told_apart(error.errors(include_url=False)):
                 fields = _concerned(model, detail)
                 if not fields & wrong:
                     problems.append(_told(model, detail, place))
@@ -267,6 +278,12 @@ def _stand_in(model: type[Part], name: str) -> Any:
     raise LookupError(f"no stand-in suits {model.__name__}.{name}")
 
 
+def _told_apart(details: list[ErrorDetails]) -> list[ErrorDetails]:
+    """Leave out that a list is too short where that is so only because what it holds was refused."""
+    inside = {detail["loc"][:k] for detail in details for k in range(len(detail["loc"]))}
+    return [detail for detail in details if detail["type"] != "too_short" or detail["loc"] not in inside]
+
+
 def _concerned(model: type[Part], detail: ErrorDetails) -> set[str]:
     """The fields that an error is about; a rule of the whole table names them in its sentence."""
     if detail["loc"]:
@@ -304,7 +321,7 @@ def _found(kind: str, text: str, value: Any, context: Mapping[str, Any]) -> tupl
         key, not_so, so = BOUNDS[kind]
         if isinstance(context[key], str):  # the bound of a date comes as text
             return f"is {text}, which {not_so} {context[key]}", "Give another one"
-        return f"is {text}, which {not_so} {context[key]:g}", f"Give a number {so} {context[key]:g}"
+        return f"is {text}, which {not_so} {context[key]:.12g}", f"Give a number {so} {context[key]:.12g}"
     if kind == "finite_number":
         return f"is {text}, not a finite number", "Give a number"
     if kind == "literal_error":
@@ -314,8 +331,11 @@ def _found(kind: str, text: str, value: Any, context: Mapping[str, Any]) -> tupl
     if kind == "string_too_long":
         return f"has {len(value)} characters, more than {context['max_length']}", "Shorten it"
     if kind == "too_long":
-        length = context["actual_length"]
-        return f"has {length} values where {context['max_length']} are expected", "Give 2 values"
+        length, most = context["actual_length"], context["max_length"]
+        given = f"{length} or more" if length is None else length
+        if most == 2:
+            return f"has {given} values where 2 are expected", "Give 2 values"
+        return f"has {given} values, more than {most}", f"Give {most} at most"
     if kind in ("string_too_short", "too_short"):
         return "is empty", "Give it"
     return f"is {text}, which cannot be used", "Change it"

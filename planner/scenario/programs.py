@@ -10,6 +10,9 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from planner.scenario.values import Name, NotNegative, Number, Part, Positive, Whole
+from planner.units import DAY_S
+
+SAME_PHASE = 1e-12
 
 
 class PhaseWindow(Part):
@@ -27,9 +30,43 @@ class PhaseWindow(Part):
     @model_validator(mode="after")
     def _within_one(self) -> PhaseWindow:
         for low, high in self.phases:
-            if not (0 <= low <= 1 and 0 <= high <= 1) or low == high:
+            if not (0 <= low <= 1 and 0 <= high <= 1) or low == high or (low, high) == (1, 0):
                 raise ValueError(f"has the phases [{low:g}, {high:g}], not two different ones within 0 to 1")
         return self
+
+
+def phase_spans(window: PhaseWindow) -> tuple[tuple[float, float], ...]:
+    """Return the ranges of phase as spans in order that do not touch; the last may end beyond 1.
+
+    A whole turn is ``((0.0, 1.0),)``.
+
+    Examples
+    --------
+    >>> own = PhaseWindow(epoch_bjd=2_450_000.0, period_d=2.0, phases=((0.9, 0.1), (0.1, 0.2), (0.4, 0.5)))
+    >>> phase_spans(own)
+    ((0.4, 0.5), (0.9, 1.2))
+    """
+    turned = [(low % 1.0, high if high > low % 1.0 else high + 1.0) for low, high in window.phases]
+    found: list[tuple[float, float]] = []
+    for low, high in sorted(turned):
+        if found and low <= found[-1][1] + SAME_PHASE:
+            found[-1] = (found[-1][0], max(found[-1][1], high))
+        else:
+            found.append((low, high))
+    # What the last one covers beyond zero is not told a second time.
+    while len(found) > 1 and found[0][0] <= found[-1][1] - 1.0 + SAME_PHASE:
+        found[-1] = (found[-1][0], max(found[-1][1], found.pop(0)[1] + 1.0))
+    whole = any(high - low >= 1.0 - SAME_PHASE for low, high in found)
+    return ((0.0, 1.0),) if whole else tuple(found)
+
+
+def phase_gaps_s(window: PhaseWindow) -> tuple[float, ...]:
+    """Return how long each stretch that the ranges leave out lasts, seconds; none for a whole turn."""
+    spans = phase_spans(window)
+    if spans == ((0.0, 1.0),):
+        return ()
+    nexts = (*(low for low, _ in spans[1:]), spans[0][0] + 1.0)
+    return tuple((low - high) * window.period_d * DAY_S for (_, high), low in zip(spans, nexts, strict=True))
 
 
 class FrequencyWeight(Part):

@@ -22,6 +22,7 @@ from planner.scenario.light_checks import light_problems
 from planner.scenario.messages import Place, checked, unknown_keys
 from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras, ScenarioFile
 from planner.scenario.parts import ARRAY_SECTIONS, SCENARIO_SECTIONS, Item, read_sections
+from planner.scenario.program_checks import program_problems
 from planner.scenario.programs import GoodPlan
 from planner.scenario.standing import standing_problems
 from planner.scenario.stars import request_values, star_items
@@ -99,7 +100,7 @@ def _sound(folder: str | Path) -> tuple[str, ScenarioFile, Draft]:
     name, problems = _folder_name(path)
     draft, top, found = _read(path)
     problems += [*found, *agreement_problems(draft), *magnitude_problems(draft)]
-    problems += [*standing_problems(draft), *light_problems(draft)]
+    problems += [*standing_problems(draft), *light_problems(draft), *program_problems(draft)]
     if problems or top is None:
         raise InputProblems(_in_order(problems, draft.files))
     return name, top, draft

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from astropy.time import Time, TimeDelta
@@ -13,7 +12,9 @@ from planner.constraints.tonight import NightLimits
 from planner.constraints.tracker import TRACKER
 from planner.constraints.verdict import lowest
 from planner.scheduling.candidates import RequestOffer, later_starts
-from planner.scheduling.cpsat import Solution, solver_name
+from planner.scheduling.cell_values import HOUR_S, budget_ticks
+from planner.scheduling.cells_told import CellsTold, cells_told
+from planner.scheduling.cpsat import solver_name
 from planner.scheduling.light import light_limits
 from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit, tracking_margin_mag
 from planner.scheduling.offsets import holding
@@ -23,6 +24,7 @@ from planner.scheduling.plan import (
     Margin,
     Night,
     NightPlan,
+    ProgramOutcome,
     RequestOutcome,
     ReservedTime,
     SolverReport,
@@ -30,50 +32,22 @@ from planner.scheduling.plan import (
     Travel,
     Visit,
 )
-from planner.scheduling.problem import NightProblem
 from planner.scheduling.reasons import Served, reason
-from planner.scheduling.reserved import Block, beams_free_from, reserved_times
+from planner.scheduling.reserved import beams_free_from, reserved_times
 from planner.scheduling.routes import PUPIL
+from planner.scheduling.rule_reasons import rule_told
 from planner.scheduling.setup import ticks_up
-from planner.scheduling.table import CandidateTable, candidate_table, longest_wait_ticks, wait_ticks
+from planner.scheduling.solved import SolvedNight, with_shared_steps
+from planner.scheduling.table import candidate_table, longest_wait_ticks, wait_ticks
 from planner.scheduling.travel import movement, travel_of
 from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
 from planner.sky.night import utc_text
 
 
-@dataclass(frozen=True)
-class SolvedNight:
-    """A night, what was offered, and what was chosen; ``travel`` once the plan has been made calmer."""
-
-    limits: NightLimits
-    offers: tuple[RequestOffer, ...]
-    problem: NightProblem
-    table: CandidateTable
-    families: tuple[VisitFamily, ...]
-    solution: Solution
-    seconds: float | None = None
-    travel: Travel | None = None
-
-    @property
-    def visits(self) -> tuple[int, ...]:
-        """Chosen candidates that are visits, in the order of their start."""
-        return tuple(c for c in self.solution.chosen if self.table.family[c] >= 0)
-
-    @property
-    def made(self) -> tuple[tuple[VisitFamily, int], ...]:
-        """The chosen visits as family and row."""
-        return tuple((self.families[self.table.family[c]], int(self.table.row[c])) for c in self.visits)
-
-    @property
-    def placed(self) -> list[tuple[Block, int | None]]:
-        """Time that is not for stars, each with the tick at which it was placed."""
-        start = {int(self.table.family[c]): int(self.table.start_tick[c]) for c in self.solution.chosen}
-        return [(block, start.get(-1 - k)) for k, block in enumerate(self.table.blocks)]
-
-
 def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
     """Write the plan of a solved night down, without its audit."""
+    solved = with_shared_steps(solved)
     limits, solution = solved.limits, solved.solution
     scenario, sky = limits.scenario, limits.sky
     visits = _visits(solved)
@@ -106,6 +80,10 @@ def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
         visits=tuple(visits),
         reserved=_reserved(solved, visits),
         requests=tuple(_outcome(solved, offer, visits) for offer in solved.offers),
+        programs=_programs(solved),
+        unfair=sum(solved.problem.worth_of(solution.chosen).values())
+        - solved.problem.must_of(solution.chosen)
+        - solution.score,
         earth_orientation=_earth_orientation(limits),
         travel=_travel(solved),
     )
@@ -113,10 +91,10 @@ def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
 
 def _travel(solved: SolvedNight) -> Travel | None:
     """What moves in the plan; before and after are the same where nobody made it calmer."""
-    if solved.travel is not None or not solved.visits:
-        return solved.travel
-    moves = movement(solved.limits, solved.made)
-    return travel_of(moves, moves)
+    if not solved.visits:
+        return None
+    now = movement(solved.limits, [solved.origin(c) for c in solved.visits])
+    return travel_of(solved.moved_before or now, now)
 
 
 def _reserved(solved: SolvedNight, visits: Sequence[Visit]) -> tuple[ReservedTime, ...]:
@@ -146,36 +124,25 @@ def _earth_orientation(limits: NightLimits) -> EarthOrientation:
 
 def _visits(solved: SolvedNight) -> list[Visit]:
     """The visits in order, with their set-ups, margins, new cells and latest starts."""
-    chosen = solved.visits
-    filled: dict[int, set[int]] = {}
-    visits = []
+    told = cells_told(solved)
     everything = list(solved.solution.chosen)
-    for place, candidate in enumerate(chosen):
-        family, row = _origin(solved, candidate)
-        offer = solved.offers[family.request]
-        wish = solved.limits.scenario.requests[family.request]
-        recorded = family.facts.step(wish, science=True).recorded(int(family.start_tick[row, 1]))
-        codes = offer.fresh(offer.codes[family.facts.subarray][recorded])
-        before = filled.setdefault(family.request, set())
-        new = np.setdiff1d(codes, np.array(sorted(before), dtype=np.int64))
-        before.update(new.tolist())
+    visits = []
+    for place, candidate in enumerate(solved.visits):
         # Neighbours may be time that is not for stars.
         position = everything.index(candidate)
         previous = everything[position - 1] if position else None
-        visits.append(_visit(solved, place, (previous, candidate, everything[position + 1 :]), new))
+        visits.append(
+            _visit(solved, place, (previous, candidate, everything[position + 1 :]), told[candidate])
+        )
     return visits
 
 
-def _origin(solved: SolvedNight, candidate: int) -> tuple[VisitFamily, int]:
-    return solved.families[solved.table.family[candidate]], int(solved.table.row[candidate])
-
-
 def _visit(
-    solved: SolvedNight, place: int, neighbours: tuple[int | None, int, Sequence[int]], new: np.ndarray
+    solved: SolvedNight, place: int, neighbours: tuple[int | None, int, Sequence[int]], told: CellsTold
 ) -> Visit:
     limits = solved.limits
     previous, candidate, following = neighbours
-    family, row = _origin(solved, candidate)
+    family, row = solved.origin(candidate)
     request = limits.scenario.requests[family.request]
     names = tuple(limits.placement.telescopes[i] for i in family.facts.subarray.telescopes)
     latest = _latest_start(solved, candidate, following)
@@ -189,18 +156,23 @@ def _visit(
         ),
         latest_start_utc=utc_text(limits.sky.times[latest]),
         margins=tuple(_margins(limits, family, row)),
-        new_cells=cells_of(new),
-        value=request.priority * len(new),
+        new_cells=cells_of(told.new),
+        cells_again=cells_of(told.again),
+        value=told.value,
+        budget_s=float(budget_ticks(limits, solved.table)[candidate] * limits.sky.tick_s),
         **light_of_visit(limits, family, row),
     )
 
 
 def _setup_start(solved: SolvedNight, previous: int | None, candidate: int, step: int) -> int:
     """Tick at which the set-up of a step starts: as late as it may."""
-    family, row = _origin(solved, candidate)
+    family, row = solved.origin(candidate)
     if step:
         return int(family.end_tick[row, step - 1])
     start = int(family.start_tick[row, 0])
+    if candidate in solved.giver:
+        other, last = solved.origin(solved.giver[candidate])
+        return int(other.end_tick[last, 1])
     if previous is None:
         wait = int(ticks_up(family.facts.capture_s, solved.limits.sky.tick_s))
     else:
@@ -210,7 +182,7 @@ def _setup_start(solved: SolvedNight, previous: int | None, candidate: int, step
 
 
 def _step(solved: SolvedNight, candidate: int, number: int, setup_start: int) -> Step:
-    family, row = _origin(solved, candidate)
+    family, row = solved.origin(candidate)
     limits = solved.limits
     sky, lines = limits.sky, limits.scenario.array.delay_lines
     star = family.stars[number]
@@ -243,6 +215,7 @@ def _step(solved: SolvedNight, candidate: int, number: int, setup_start: int) ->
         end_utc=utc_text(sky.times[end]),
         common_offset_m=round(float(family.offset_m[row, number]), 6),
         beams=beams,
+        shared=number == 0 and candidate in solved.giver,
         **light_of_step(limits, family, row, number),
     )
 
@@ -291,11 +264,13 @@ def _latest_start(solved: SolvedNight, candidate: int, following: Sequence[int])
     Beyond the next one too: it may be short, or use other devices, and set-ups hold for every pair.
     """
     limits = solved.limits
-    family, row = _origin(solved, candidate)
+    family, row = solved.origin(candidate)
     latest = int(family.start_tick[row, 0])
+    if candidate in solved.giver or candidate in solved.giver.values():
+        return latest  # one exposure serves two visits: moving one would move the other
     last = int(solved.table.start_tick[following[0]]) if following else len(limits.sky.times) - 1
     later = later_starts(limits, family, row, last)
-    if solved.travel is not None:
+    if solved.moved_before is not None:
         later = holding(limits, later, family.offset_m[row])
     fits = np.ones(len(later.start_tick), dtype=bool)
     reach = last + longest_wait_ticks(limits)
@@ -314,7 +289,7 @@ def _in_time_for(solved: SolvedNight, visits: VisitFamily, following: int) -> np
     start = solved.table.start_tick[following]
     if solved.table.family[following] < 0:
         return np.asarray(visits.end_tick[:, 2] <= start)
-    family, row = _origin(solved, following)
+    family, row = solved.origin(following)
     table = candidate_table(solved.limits, (visits, family.take(np.array([row]))))
     mine, other = np.flatnonzero(table.family == 0), np.flatnonzero(table.family == 1)
     wait = wait_ticks(solved.limits, table, mine, np.full(len(mine), other[0]))
@@ -339,5 +314,33 @@ def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) 
         cells_reachable=len(offer.reachable),
         cells_filled_before=len(offer.filled_before),
         feasible_starts=starts,
-        reason=reason(solved.limits, offer, Served(starts, gaining, len(mine), filled)),
+        reason=reason(
+            solved.limits,
+            offer,
+            Served(starts, gaining, len(mine), filled, rule_told(solved, offer.request, len(mine))),
+        ),
+        worth=sum(visit.value for visit in mine),
     )
+
+
+def _programs(solved: SolvedNight) -> tuple[ProgramOutcome, ...]:
+    """What became of each program."""
+    problem, chosen, tick_s = solved.problem, solved.visits, solved.limits.sky.tick_s
+    worth_of, ticks = problem.worth_of(chosen), budget_ticks(solved.limits, solved.table)
+    names = [request.name for request in solved.limits.scenario.requests]
+    found = []
+    for own in solved.limits.scenario.programs:
+        mine = {names.index(target) for target in own.targets}
+        visits = [c for c in chosen if int(problem.request[c]) in mine]
+        found.append(
+            ProgramOutcome(
+                name=own.name,
+                targets=own.targets,
+                visits=len(visits),
+                score=sum(worth_of.get(request, 0) for request in mine),
+                share=own.share,
+                hours_used=round(float(sum(ticks[c] for c in visits)) * tick_s / HOUR_S, 4),
+                hours_max=own.hours_max,
+            )
+        )
+    return tuple(found)

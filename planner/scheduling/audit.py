@@ -9,8 +9,10 @@ does not exist in the scenario, or cannot be read, is a failed check.
 
 Not judged here: whether the bound is right (only that it is not below the
 score), margins, reasons in words, reachable cells, latest starts beyond their
-order, whether other telescopes had better been tracked, and whether a time that
-is told to fit nowhere had a place.
+order, whether other telescopes had better been tracked, whether a time that is
+told to fit nowhere had a place, what fits in the place of a visit, what serving
+another request would cost, what lost time would leave, and how far things moved
+before the plan was made calmer.
 """
 
 from __future__ import annotations
@@ -48,9 +50,19 @@ from planner.scheduling.audit_limits import (
     window_cases,
 )
 from planner.scheduling.audit_moves import setup_cases
+from planner.scheduling.audit_phase import phase_cases
 from planner.scheduling.audit_reserved import calibration_cases, reserved_cases
 from planner.scheduling.audit_routing import inlet_cases, routing_cases, segment_cases, spectral_setup_cases
+from planner.scheduling.audit_rules import (
+    company_cases,
+    gap_cases,
+    order_cases,
+    program_cases,
+    spans,
+    whole_cases,
+)
 from planner.scheduling.audit_shadow import shadow_cases
+from planner.scheduling.audit_shared import shared_cases, travel_cases
 from planner.scheduling.audit_sky import tracked_steps
 from planner.scheduling.audit_times import recording_cases, stages, swap_cases, time_cases
 from planner.scheduling.audit_tracking import tracked_cases, tracking_cases
@@ -78,7 +90,7 @@ def audit_plan(plan: NightPlan) -> AuditReport:
         told = stages(plan)
         light = paths(plan, tracked)
         earlier = earlier_nights(plan)
-        held = {target: cells.perhaps for target, cells in earlier.items()}
+        visits = spans(plan, told)
         checks = (
             audited("configuration", configuration_cases(plan)),
             audited("times", time_cases(plan, told)),
@@ -104,6 +116,7 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("Moon lit fraction", moon_lit_cases(plan, tracked)),
             audited("airmass", airmass_cases(plan, tracked)),
             audited("hour angle", hour_angle_cases(plan, tracked)),
+            audited("orbital phase", phase_cases(plan, tracked)),
             audited("absolute windows", window_cases(plan)),
             audited("limiting magnitude", magnitude_cases(plan)),
             audited("guide star", guide_cases(plan)),
@@ -120,8 +133,15 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("reserved time", reserved_cases(plan, told)),
             audited("internal calibrations", calibration_cases(plan, told)),
             audited("calibrators", calibrator_cases(plan, tracked)),
-            audited("coverage", coverage_cases(plan, tracked, held)),
+            audited("coverage", coverage_cases(plan, tracked, earlier)),
             audited("earlier nights", history_cases(plan, earlier)),
             audited("counts and score", total_cases(plan)),
+            audited("gaps between visits", gap_cases(plan, visits)),
+            audited("order of requests", order_cases(plan, visits)),
+            audited("requests that go together", company_cases(plan)),
+            audited("all or nothing", whole_cases(plan)),
+            audited("programs", program_cases(plan, visits)),
+            audited("shared calibrators", shared_cases(plan)),
+            audited("travel", travel_cases(plan)),
         )
     return AuditReport(passed=all(check.passed for check in checks), checks=checks)

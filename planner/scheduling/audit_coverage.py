@@ -5,19 +5,21 @@ at the star's ICRS place of the date. Cells have the side 1/W in wavelengths, W
 the request's field; (u, v) and (-u, -v) are one cell, named by v > 0, or v = 0
 and u >= 0. Half a centimetre on either side of an edge is left open: there a
 cell may be claimed or not. While two stars change places nothing is recorded.
+What cells are worth is counted in ``audit_values``.
 """
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Set
+from collections.abc import Iterator, Mapping, Sequence, Set
 
 import numpy as np
 
 from planner.scenario.array import Combiner
-from planner.scenario.targets import Request
 from planner.scheduling.audit_case import Case, combiner_used, holds, moment, named
+from planner.scheduling.audit_case import number as number_told
 from planner.scheduling.audit_sky import TrackedStep, gcrs_places_m
+from planner.scheduling.audit_values import NONE, Earlier, Tally
 from planner.scheduling.plan import NightPlan, Visit
 from planner.units import RAD_PER_MAS
 
@@ -113,51 +115,70 @@ def not_reached(claimed: Cells, points: np.ndarray, edge: np.ndarray) -> Cells:
 
 
 def coverage_cases(
-    plan: NightPlan, tracked: tuple[TrackedStep, ...], held: Mapping[str, Cells]
+    plan: NightPlan, tracked: tuple[TrackedStep, ...], earlier: Mapping[str, Earlier]
 ) -> Iterator[Case]:
-    """Claimed cells are crossed, crossed cells are claimed, each by one visit of its request.
+    """Claimed cells are crossed, crossed cells that add value are claimed, and each visit is worth them.
 
-    Those that earlier nights may hold (``held``, by target) need not be claimed.
+    Cells that earlier nights (``earlier``, by target) may have filled need not be claimed as new.
     """
     science = {seen.visit_number: seen for seen in tracked if seen.step.role == "science"}
-    earlier: dict[str, set[tuple[int, int]]] = {}
+    tallies: dict[str, Tally] = {}
+    told: dict[str, float] = {}
     for number, visit in enumerate(plan.visits):
         request = named(plan.scenario.requests, visit.target)
         combiner = combiner_used(plan.scenario.array, visit)
         seen = science.get(number)
         uv = None if seen is None else uv_m(plan, seen)
-        before = earlier.setdefault(visit.target, set())
         if request is None or combiner is None or uv is None:
             yield holds(False, f"{visit.id}: its cells cannot be counted, see the other checks")
-        else:
-            taken = before, held.get(visit.target, frozenset())
-            yield from _visit_cases(visit, request, taken, in_cells(uv, combiner, request.field_mas))
-        before.update(visit.new_cells)
+            continue
+        tally = tallies.setdefault(visit.target, Tally(request, earlier.get(visit.target, NONE)))
+        yield from _visit_cases(visit, tally, in_cells(uv, combiner, request.field_mas))
+        tally.add(_in_range(visit.new_cells), _in_range(visit.cells_again))
+        told[visit.target] = told.get(visit.target, 0.0) + number_told(visit.value)
+        yield _worth_case(visit, tally, told[visit.target])
 
 
-def _visit_cases(
-    visit: Visit, request: Request, taken: tuple[Cells, Cells], crossed: tuple[np.ndarray, np.ndarray]
-) -> Iterator[Case]:
-    """Judge one visit; ``taken`` are the cells of earlier visits, and those that earlier nights may hold."""
-    before, held = taken
-    claimed = {cell for cell in visit.new_cells if max(abs(index) for index in cell) < LARGEST_INDEX}
+def _in_range(cells: Sequence[tuple[int, int]]) -> set[tuple[int, int]]:
+    return {cell for cell in cells if max(abs(index) for index in cell) < LARGEST_INDEX}
+
+
+def _visit_cases(visit: Visit, tally: Tally, crossed: tuple[np.ndarray, np.ndarray]) -> Iterator[Case]:
+    """Judge the cells of one visit by what had been filled before it."""
+    new, again = _in_range(visit.new_cells), _in_range(visit.cells_again)
+    claimed, before = new | again, tally.tonight.keys()
+    count = len(visit.new_cells) + len(visit.cells_again)
     yield holds(
-        len(claimed) == len(visit.new_cells) and folded(np.array(sorted(claimed)).reshape(-1, 2)) == claimed,
+        len(claimed) == count and folded(np.array(sorted(claimed)).reshape(-1, 2)) == claimed,
         f"{visit.id} claims a cell twice, not folded, or out of any range",
     )
+    inside = crossed_inside(*crossed)
     for cells, what in (
-        (claimed & before, "claims cells that an earlier visit of its request has filled"),
+        (new & before, "claims cells that an earlier visit of its request has filled"),
+        (again - before - tally.earlier.perhaps, "claims to fill cells again that nobody has filled"),
+        (
+            {cell for cell in again if tally.next_weight(cell, again=True).most <= 0},
+            "claims to fill cells again that add nothing more",
+        ),
         (not_reached(claimed, *crossed), "claims cells that its baselines do not cross"),
-        (crossed_inside(*crossed) - claimed - before - held, "does not claim cells that its baselines cross"),
+        (
+            {cell for cell in inside - claimed if tally.next_weight(cell).least > 0},
+            "does not claim cells that its baselines cross",
+        ),
     ):
         example = f", such as {min(cells)}" if cells else ""
         case = holds(not cells, f"{visit.id} {what}: {len(cells)}{example}")
         yield Case(case.margin, case.words, max(len(claimed), 1))
-    value = request.priority * len(visit.new_cells)
-    yield holds(
-        visit.value == value,
-        f"{visit.id} is told to be worth {visit.value}, but {len(visit.new_cells)} cells at priority "
-        f"{request.priority} are worth {value}",
+
+
+def _worth_case(visit: Visit, tally: Tally, told: float) -> Case:
+    """The values told of a request's visits up to this one are what these are worth together."""
+    worth = tally.worth()
+    counted = f"{worth.least}" if worth.least == worth.most else f"{worth.least} to {worth.most}"
+    return holds(
+        worth.least <= told <= worth.most,
+        f"{visit.id} is told to be worth {visit.value}, which makes {told:g} for {visit.target!r} up to it; "
+        f"{sum(tally.tonight.values())} fillings at priority {tally.request.priority} are worth {counted}",
     )
 
 
@@ -176,6 +197,7 @@ def total_cases(plan: NightPlan) -> Iterator[Case]:
         counted = [
             ("visits planned", outcome.visits_planned, len(visits)),
             ("cells", outcome.cells_filled, cells),
+            ("worth", outcome.worth, sum(visit.value for visit in visits)),
         ]
         if request is not None:
             counted += [
@@ -202,8 +224,11 @@ def total_cases(plan: NightPlan) -> Iterator[Case]:
 
 
 def _score_cases(plan: NightPlan) -> Iterator[Case]:
-    told, worth = plan.solver, sum(visit.value for visit in plan.visits)
-    yield holds(told.score == worth, f"the score is told to be {told.score}, the visits are worth {worth}")
+    told, worth = plan.solver, sum(visit.value for visit in plan.visits) - plan.unfair
+    less = f", less {plan.unfair} for fairness" if plan.unfair else ""
+    yield holds(
+        told.score == worth, f"the score is told to be {told.score}, the visits are worth {worth}{less}"
+    )
     sound = told.bound >= told.score >= 0
     yield holds(sound, f"the bound {told.bound} is below the score {told.score}")
     if sound:

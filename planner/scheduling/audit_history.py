@@ -1,16 +1,16 @@
 """What earlier nights have filled, counted again, and that the plan does not count it once more.
 
 Each earlier observation of a request with its own combiner counts, in the
-spectral setup of the request. It is sampled as a step is: star by
-``apply_space_motion``, stations by ``EarthLocation``, cells as in
+spectral setup of the request, and fills each cell once. It is sampled as a step
+is: star by ``apply_space_motion``, stations by ``EarthLocation``, cells as in
 ``audit_coverage``. Within the open edge a cell may be held or not.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from datetime import timedelta
-from typing import NamedTuple
 
 import numpy as np
 from astropy import units as u
@@ -21,17 +21,8 @@ from planner.scenario.targets import Observation, Request, Scenario
 from planner.scheduling.audit_case import Case, combiner_in, holds, named
 from planner.scheduling.audit_coverage import Cells, crossed_inside, folded, in_cells, projected_m
 from planner.scheduling.audit_sky import gcrs_places_m, icrs_places, samples_s
+from planner.scheduling.audit_values import NONE, Earlier
 from planner.scheduling.plan import NightPlan
-
-
-class Earlier(NamedTuple):
-    """Cells of one request that earlier nights hold for certain, and those that they may hold."""
-
-    surely: Cells
-    perhaps: Cells
-
-
-NONE = Earlier(frozenset(), frozenset())
 
 
 def earlier_nights(plan: NightPlan) -> dict[str, Earlier]:
@@ -80,15 +71,15 @@ def _cells(scenario: Scenario, request: Request, combiner: Combiner, observed: l
     stations = [s for s in scenario.array.stations if s.name in names]
     places = gcrs_places_m(scenario.array.site, stations, times)
     row = {station.name: number for number, station in enumerate(stations)}
-    surely: set[tuple[int, int]] = set()
-    perhaps: set[tuple[int, int]] = set()
+    least: Counter[tuple[int, int]] = Counter()
+    most: Counter[tuple[int, int]] = Counter()
     for own, end, each in zip(observed, ends, seconds, strict=True):
         part = slice(end - len(each), end)
         used = places[[row[name] for name in own.stations], part]
         points, edge = in_cells(projected_m(used, place_rad[part]), combiner, request.field_mas)
-        surely |= crossed_inside(points, edge)
-        perhaps |= crossed_near(points, edge)
-    return Earlier(surely, perhaps)
+        least.update(crossed_inside(points, edge))
+        most.update(crossed_near(points, edge))
+    return Earlier(least, most)
 
 
 def crossed_near(points: np.ndarray, edge: np.ndarray) -> Cells:
@@ -110,7 +101,8 @@ def history_cases(plan: NightPlan, earlier: Mapping[str, Earlier]) -> Iterator[C
         trouble = _trouble(plan.scenario, observed)
         yield holds(not trouble, f"observation {number} of earlier nights {trouble}")
     for outcome in plan.requests:
-        surely, perhaps = earlier.get(outcome.target, NONE)
+        held = earlier.get(outcome.target, NONE)
+        surely, perhaps = held.surely, held.perhaps
         told = outcome.cells_filled_before
         yield holds(
             len(surely) <= told <= len(perhaps),

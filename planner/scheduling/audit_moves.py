@@ -7,8 +7,8 @@ the star and find fringes. What the visit before does not use is moved ahead
 while that one records; what it does use is free from the recorded start of
 the set-up on. A set-up after time that is not for stars is told from the end of
 that time on, but devices move ahead while it lasts: there each is free from its
-own last use on. Before the first visit everything is in place. Margins in
-seconds.
+own last use on. An exposure that serves two visits is one use. Before the first
+visit everything is in place. Margins in seconds.
 """
 
 from __future__ import annotations
@@ -100,6 +100,8 @@ def setup_cases(plan: NightPlan, found: tuple[Stage, ...]) -> Iterator[Case]:
     """Each device had the time to get from its last use to its next."""
     past = Histories(spans(plan))
     for stage in found:
+        if stage.step.shared:  # made once: it is the last use already
+            continue
         before = past.before
         yield past.enough(stage, before, 0.0, "nothing moves")
         if before is not None:

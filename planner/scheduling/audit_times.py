@@ -73,7 +73,8 @@ def time_cases(plan: NightPlan, found: tuple[Stage, ...]) -> Iterator[Case]:
         yield _order(stage, "set-up", stage.setup_start, "recording", stage.start)
         yield _order(stage, "recording", stage.start, "its end", stage.end, at_least_s=1.0)
     for before, stage in itertools.pairwise(found):
-        yield _order(stage, f"the end of {before.title}", before.end, "set-up", stage.setup_start)
+        if not stage.step.shared:  # what it repeats is checked for itself
+            yield _order(stage, f"the end of {before.title}", before.end, "set-up", stage.setup_start)
     yield from _dark_cases(plan, found)
     for visit in plan.visits:
         latest = moment(visit.latest_start_utc)

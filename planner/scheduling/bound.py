@@ -1,10 +1,10 @@
-"""A bound on the night that counts repeated cells exactly: prices on time, programs for requests.
+"""A bound on the night that counts repeated cells exactly: prices on time, bundles for requests.
 
 Every clique of exclusions gets a price. Whatever the prices (zero or more), no
 plan is worth more than the sum of all prices plus, for each request, the best
-program it could buy (weak duality; Dantzig & Wolfe 1960, Oper. Res. 8, 101).
-Good prices come from the linear programme over the programs found so far;
-programs that the prices make attractive are added until no price can lower
+bundle it could buy (weak duality; Dantzig & Wolfe 1960, Oper. Res. 8, 101).
+Good prices come from the linear programme over the bundles found so far;
+bundles that the prices make attractive are added until no price can lower
 the bound to another whole number.
 
 Measured on the demonstration night: a relaxation that shares cells out visit
@@ -20,11 +20,11 @@ import numpy as np
 from ortools.linear_solver import pywraplp
 from scipy import sparse
 
-from planner.scheduling.programs import Program, RequestValues
+from planner.scheduling.bundles import Bundle, RequestValues
 from planner.scheduling.stopping import Stop, never
 
 ROUNDS_MAX = 400
-EACH = 6  # programs of each size added for each request and round
+EACH = 6  # bundles of each size added for each request and round
 TINY = 1e-6
 
 
@@ -38,15 +38,15 @@ class Ceiling:
     price : ndarray (candidate,)
         Sum of the prices of the cliques that a candidate is in.
     best : dict
-        For each request, the largest reduced value of a program, zero or more.
-    programs : tuple of Program
+        For each request, the largest reduced value of a bundle, zero or more.
+    bundles : tuple of Bundle
         Those that the search came upon: a good choice of parts for a plan.
     """
 
     bound: float
     price: np.ndarray
     best: dict[int, float]
-    programs: tuple[Program, ...]
+    bundles: tuple[Bundle, ...]
 
 
 def ceiling(
@@ -75,7 +75,7 @@ def ceiling(
     master = _Master(inside, [r.request for r in requests], [1 if r.whole else r.most for r in requests])
     centre = np.zeros(len(groups))
     found = _bound(requests, inside, centre)
-    master.add(found.programs)
+    master.add(found.bundles)
     for _ in range(ROUNDS_MAX):
         if stop():
             break
@@ -87,9 +87,9 @@ def ceiling(
             tried = _bound(requests, inside, weight * centre + (1.0 - weight) * prices)
             exact = inside.T @ prices
             attractive = [
-                program
-                for program in tried.programs
-                if program.value - exact[list(program.visits)].sum() > shares[program.request] + TINY
+                bundle
+                for bundle in tried.bundles
+                if bundle.value - exact[list(bundle.visits)].sum() > shares[bundle.request] + TINY
             ]
             added += master.add(attractive)
             if tried.bound < found.bound - TINY:
@@ -98,29 +98,29 @@ def ceiling(
                 break
         if not added:
             break
-    return Ceiling(found.bound, found.price, found.best, tuple(master.programs))
+    return Ceiling(found.bound, found.price, found.best, tuple(master.bundles))
 
 
 def _bound(requests: list[RequestValues], inside: sparse.csr_matrix, prices: np.ndarray) -> Ceiling:
     """Evaluate the bound at some prices."""
     price = inside.T @ prices
-    bound, best, programs = float(prices.sum()), {}, []
+    bound, best, bundles = float(prices.sum()), {}, []
     for request in requests:
         offered = request.best(price, EACH)
         best[request.request] = max(offered[0].reduced, 0.0)
         if request.whole:
             bound += best[request.request]
         else:
-            # More visits than a program holds: the sum of the best single ones is never too small.
+            # More visits than a bundle holds: the sum of the best single ones is never too small.
             singles = request.cells @ request.value - np.array([price[own].min() for own in request.members])
             bound += float(np.sort(np.maximum(singles, 0.0))[-request.most :].sum())
-            offered = [program for program in offered if len(program.visits) == 1]
-        programs += offered
-    return Ceiling(bound, price, best, tuple(programs))
+            offered = [bundle for bundle in offered if len(bundle.visits) == 1]
+        bundles += offered
+    return Ceiling(bound, price, best, tuple(bundles))
 
 
 class _Master:
-    """The linear programme over the programs found so far, kept warm between rounds."""
+    """The linear programme over the bundles found so far, kept warm between rounds."""
 
     def __init__(self, inside: sparse.csr_matrix, requests: list[int], most: list[int]):
         self._solver = pywraplp.Solver.CreateSolver("GLOP")
@@ -131,22 +131,22 @@ class _Master:
         }
         self._solver.Objective().SetMaximization()
         self._groups_of = inside.tocsc()
-        self.programs: list[Program] = []
+        self.bundles: list[Bundle] = []
         self._known: set[tuple[int, tuple[int, ...]]] = set()
 
-    def add(self, programs: list[Program] | tuple[Program, ...]) -> int:
-        """Add programs that are not known yet; return how many were new."""
+    def add(self, bundles: list[Bundle] | tuple[Bundle, ...]) -> int:
+        """Add bundles that are not known yet; return how many were new."""
         added = 0
-        for program in programs:
-            key = (program.request, program.visits)
+        for bundle in bundles:
+            key = (bundle.request, bundle.visits)
             if key in self._known:
                 continue
             self._known.add(key)
-            self.programs.append(program)
+            self.bundles.append(bundle)
             share = self._solver.NumVar(0.0, self._solver.infinity(), "")
-            self._solver.Objective().SetCoefficient(share, float(program.value))
-            self._shares[program.request].SetCoefficient(share, 1.0)
-            columns = self._groups_of[:, list(program.visits)].indices
+            self._solver.Objective().SetCoefficient(share, float(bundle.value))
+            self._shares[bundle.request].SetCoefficient(share, 1.0)
+            columns = self._groups_of[:, list(bundle.visits)].indices
             for group, times in Counter(columns.tolist()).items():
                 self._groups[group].SetCoefficient(share, float(times))
             added += 1

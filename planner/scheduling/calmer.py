@@ -14,21 +14,21 @@ its device, all devices added, so that carriages and mounts count alike.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from planner.constraints.tonight import NightLimits
 from planner.scheduling.as_planned import problem_as_planned
-from planner.scheduling.assemble import SolvedNight
 from planner.scheduling.kernels_tour import moved
 from planner.scheduling.offsets import with_least_runs
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.rules import Rules
+from planner.scheduling.solved import SolvedNight, with_shared_steps
 from planner.scheduling.table import CandidateTable, wait_ticks
 from planner.scheduling.tours import TASKS_MAX, Devices, Tour, choices_of, least_tour
-from planner.scheduling.travel import Movement, movement, opens_next, travel_of
+from planner.scheduling.travel import Made, Movement, movement
 from planner.scheduling.visits import VisitFamily
 
 CANDIDATES_MAX = 1500  # to choose among: the arcs between them are kept at once
@@ -47,22 +47,26 @@ def calmer(solved: SolvedNight) -> SolvedNight:
     Returns
     -------
     SolvedNight
-        With ``travel``. Visits with new offsets are families of their own, added to ``families``; the table
-        of candidates points to them, and the problem knows their set-ups.
+        With what the first plan moved. Visits with new offsets are told by ``made``; the table holds where
+        they start and end, and the problem knows their set-ups.
     """
     if not solved.visits:
         return solved
-    before = movement_of(solved)
-    plans = [solved, solved, *_toured(solved)]
-    found = [solved, *(_with_offsets(plan) for plan in plans[1:])]
+    solved = with_shared_steps(solved)
+    found = [solved, *(_with_offsets(plan) for plan in (solved, *_toured(solved)))]
     best = min(found, key=lambda plan: round(movement_of(plan).motion_s, 6))
     problem = problem_as_planned(best.limits, best.problem, best.table, best.visits)
-    return replace(best, problem=problem, travel=travel_of(before, movement_of(best)))
+    return replace(best, problem=problem, moved_before=movement_of(solved))
+
+
+def visits_made(solved: SolvedNight) -> list[Made]:
+    """Return the visits of a plan, in order, as they are made."""
+    return [solved.origin(candidate) for candidate in solved.visits]
 
 
 def movement_of(solved: SolvedNight) -> Movement:
     """Return what moves in the plan of a night."""
-    return movement(solved.limits, solved.made)
+    return movement(solved.limits, visits_made(solved))
 
 
 def _with_offsets(solved: SolvedNight) -> SolvedNight:
@@ -75,26 +79,22 @@ def _with_offsets(solved: SolvedNight) -> SolvedNight:
         if neighbour is None or solved.table.family[neighbour] < 0:
             waits.append(None)
         else:
-            waits.append(
-                int(wait_ticks(solved.limits, solved.table, np.array([neighbour]), np.array([candidate]))[0])
-            )
-    families = with_least_runs(solved.limits, solved.made, waits)
-    table = _pointed(solved.table, visits, len(solved.families), families)
-    after = replace(solved, families=(*solved.families, *families), table=table)
+            pair = np.array([neighbour]), np.array([candidate])
+            waits.append(int(wait_ticks(solved.limits, solved.table, *pair)[0]))
+    families = with_least_runs(solved.limits, visits_made(solved), waits)
+    made = dict(zip(visits, families, strict=True))
+    after = replace(solved, made=made, table=_moved(solved.table, made))
     return after if set_up_in_time(after) else solved
 
 
-def _pointed(
-    table: CandidateTable, visits: Sequence[int], first: int, families: Sequence[VisitFamily]
-) -> CandidateTable:
-    """Return the table with some candidates taken from families of one visit each, counted from ``first``."""
-    number, row, delay = table.family.copy(), table.row.copy(), table.delay_m.copy()
-    for place, (candidate, family) in enumerate(zip(visits, families, strict=True)):
-        number[candidate], row[candidate] = first + place, 0
+def _moved(table: CandidateTable, made: Mapping[int, VisitFamily]) -> CandidateTable:
+    """Return the table with the carriages of some candidates where they are in these visits."""
+    delay = table.delay_m.copy()
+    for candidate, family in made.items():
         lines = list(family.facts.subarray.lines)
         delay[candidate, 0, lines] = family.delay_m[0, 0, 0]
         delay[candidate, 1, lines] = family.delay_m[0, 2, 1]
-    return replace(table, family=number, row=row, delay_m=delay)
+    return replace(table, delay_m=delay)
 
 
 def set_up_in_time(solved: SolvedNight) -> bool:
@@ -102,14 +102,8 @@ def set_up_in_time(solved: SolvedNight) -> bool:
     table, chosen = solved.table, np.array(solved.solution.chosen, dtype=int)
     first, second = np.triu_indices(len(chosen), 1)
     earlier, later = chosen[first], chosen[second]
-    made = dict(zip(solved.visits, solved.made, strict=True))
-    apart = np.array(
-        [
-            not (a in made and b in made and opens_next(made[a], made[b]))
-            for a, b in zip(earlier.tolist(), later.tolist(), strict=True)
-        ],
-        dtype=bool,
-    )
+    giver = solved.giver
+    apart = np.array([giver.get(b) != a for a, b in zip(earlier.tolist(), later.tolist(), strict=True)], bool)
     earlier, later = earlier[apart], later[apart]
     gap = table.start_tick[later] - table.end_tick[earlier]
     return not len(gap) or bool(np.all(gap >= wait_ticks(solved.limits, table, earlier, later)))
@@ -118,8 +112,7 @@ def set_up_in_time(solved: SolvedNight) -> bool:
 def _toured(solved: SolvedNight) -> list[SolvedNight]:
     """Return plans of other candidates that are worth no less, one for each way to count the offsets."""
     chosen = solved.solution.chosen
-    shared = any(opens_next(a, b) for a, b in zip(solved.made, solved.made[1:], strict=False))
-    if shared or len(chosen) > TASKS_MAX:
+    if solved.giver or len(chosen) > TASKS_MAX:
         return []
     found: list[SolvedNight] = []
     for free in (False, True):
@@ -148,17 +141,12 @@ def least_movement(solved: SolvedNight, free: bool) -> Tour:
     early = solved.limits.scenario.plan.irreplaceable_early
     kept, task = alternatives(problem, chosen, early)
     small = problem.only(kept)
-    need = _orders(rules_of(problem), problem.request[list(chosen)])
+    need = _orders(problem.rules, problem.request[list(chosen)])
     devices, own = _devices(solved, kept, free)
     choices = choices_of(small, (task, need), own, devices)
     place = {int(candidate): number for number, candidate in enumerate(kept)}
     tour = least_tour(choices, [place[candidate] for candidate in chosen])
     return replace(tour, visits=tuple(int(kept[c]) for c in tour.visits))
-
-
-def rules_of(problem: NightProblem) -> Rules:
-    """Return what hangs together beyond pairs of neighbours."""
-    return getattr(problem, "rules", Rules())
 
 
 def alternatives(problem: NightProblem, chosen: Sequence[int], early: bool) -> tuple[np.ndarray, np.ndarray]:
@@ -172,7 +160,7 @@ def alternatives(problem: NightProblem, chosen: Sequence[int], early: bool) -> t
     early : bool
         Whether no visit may start later than it does.
     """
-    rules = rules_of(problem)
+    rules = problem.rules
     served = np.bincount(problem.request[list(chosen)], minlength=len(problem.visits_max))
     first_must = len(problem.visits_max) - problem.musts
     most = CANDIDATES_MAX // max(len(chosen), 1)

@@ -27,7 +27,7 @@ from planner.scheduling.setup import ticks_up
 from planner.scheduling.subarrays import Subarray, assign_lines, possible_subarrays
 from planner.scheduling.visits import StarOnBeams, SubarrayFacts, VisitFamily, facts_of, star_on_beams
 from planner.science.coverage import cell_codes, cell_runs
-from planner.science.history import filled_before
+from planner.science.history import filled_times
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,9 @@ class RequestOffer:
     codes : dict
         For each subarray in use, cell codes (time, baseline, channel).
     filled_before : ndarray
-        Codes of every cell that earlier nights have filled, in reach tonight or not: they are worth nothing.
+        Codes of every cell that earlier nights have filled, in reach tonight or not, sorted.
+    times_before : ndarray of int
+        How often they have filled each.
     """
 
     request: int
@@ -54,6 +56,7 @@ class RequestOffer:
     reachable: np.ndarray
     codes: dict[Subarray, np.ndarray]
     filled_before: np.ndarray
+    times_before: np.ndarray
 
     def fresh(self, codes: np.ndarray) -> np.ndarray:
         """Return the distinct cells among ``codes`` that earlier nights have not filled, sorted."""
@@ -117,9 +120,9 @@ def _offer(limits: NightLimits, request: int, serving: Sequence[_Serving]) -> Re
     wish = scenario.requests[request]
     combiner = scenario.combiner_of(wish)
     every_pair = baseline_vectors_m(limits.placement.vectors_m)
-    before = filled_before(scenario, wish)
+    before, times = filled_times(scenario, wish)
     if not serving:
-        return RequestOffer(request, (), (), np.empty(0, dtype=np.int64), {}, before)
+        return RequestOffer(request, (), (), np.empty(0, dtype=np.int64), {}, before, times)
     uv = uvw_m(limits.sky.icrs_rad[[request]], limits.sky.frame.rotation, every_pair)[0, :, :, :2]
     codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
     runs = cell_runs(codes)
@@ -144,6 +147,7 @@ def _offer(limits: NightLimits, request: int, serving: Sequence[_Serving]) -> Re
         reachable=runs.distinct[reachable],
         codes={entry[2].subarray: codes[:, entry[3]] for entry in ranked[: effort.subarrays_per_request]},
         filled_before=before,
+        times_before=times,
     )
 
 

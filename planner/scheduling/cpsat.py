@@ -1,23 +1,22 @@
 """The CP-SAT model of a night: which visits are made, so that most value is filled, with a bound.
 
-The variables are programs, the sets of visits that serve one request
-(``programs``), so that a cell that two visits fill counts once; exclusions are
+The variables are bundles, the sets of visits that serve one request
+(``bundles``), so that a cell that two visits fill counts once; exclusions are
 at-most-ones over large cliques (``exclusions``). A plan to start from comes
 from local search (``search``). The bound comes down in stages, each proven.
 First by prices (``bound``). Then by asking: is there a plan worth w or more?
-Only programs that fall short of the best by little enough can be in it
+Only bundles that fall short of the best by little enough can be in it
 (``route``), few when w is near the bound; when CP-SAT finds none, the bound is
-w - 1, and w is lowered until a plan meets it, the programs become too many or
-the effort is spent. Where a request wants more visits than a program holds, the
+w - 1, and w is lowered until a plan meets it, the bundles become too many or
+the effort is spent. Where a request wants more visits than a bundle holds, the
 visits themselves are the variables and a cell counts when one that fills it is
-made.
+made; so it is where a night has rules beyond pairs and cells (``visit_model``).
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Literal
@@ -26,29 +25,27 @@ import numpy as np
 from ortools.sat.python import cp_model
 
 from planner.scheduling.bound import Ceiling, ceiling
+from planner.scheduling.bundles import Bundle, RequestValues, request_values
 from planner.scheduling.exclusions import cliques, conflicts, undominated
 from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.problem import NightProblem
-from planner.scheduling.programs import Program, RequestValues, request_values
 from planner.scheduling.relaxation import relaxed
 from planner.scheduling.route import Route, route_of
+from planner.scheduling.running import TINY, Choice, run
 from planner.scheduling.search import improved
 from planner.scheduling.stopping import Stop, Why, never
+from planner.scheduling.visit_model import choose_visits
 
-# Measured: fewer workers run no linear relaxation and prove nothing; interleaving makes the run repeatable.
-WORKERS = 8
-PROGRAMS_MAX = 60_000  # a model of this many is still built and solved in tens of seconds
+BUNDLES_MAX = 60_000  # a model of this many is still built and solved in tens of seconds
 FIRST_SHARE = 0.25  # of the effort, for the first model
-NEAR = 0.995  # the first model holds the programs of plans within this part of the bound
+NEAR = 0.995  # the first model holds the bundles of plans within this part of the bound
 QUESTIONS = 5  # steps from the bound down to the score
-MANY = 1 << 60
-TINY = 1e-6
 
 # Of the effort, for paths through the night; the rest is for CP-SAT on the candidates that they leave.
 PATHS_SHARE = 0.6
 CANDIDATES_MAX = 9_000  # more are not handed to CP-SAT: the exclusions of so many fill the memory
+PROMISING = 5_000  # of so many, the most promising ones; a bound over these proves nothing
 LEAST = 1.0
-ASK_EVERY_S = 0.2
 
 Progress = Callable[[int, int], None]
 Made = Literal["cp-sat", "path search", "local search", "greedy", "nothing to plan"]
@@ -111,28 +108,36 @@ def solve_night(
         The greedy plan when the solver finds nothing better.
     """
     tell = progress or (lambda score, bound: None)
-    greedy = greedy_plan(problem)
-    if not greedy:
+    offered = undominated(problem)
+    if not len(offered):
         return Solution((), 0, 0, "nothing to plan", "empty")
-    paths = relaxed(problem, undominated(problem), greedy, effort * PATHS_SHARE, (tell, _early(stop)))
+    greedy = greedy_plan(problem)
+    paths = relaxed(problem, offered, greedy, effort * PATHS_SHARE, (tell, _early(stop)))
     plan, bound = paths.plan, paths.bound
     made_by: Made = "greedy" if problem.score(plan) <= problem.score(greedy) else "path search"
-    if problem.score(plan) < bound and 0 < len(paths.kept) <= CANDIDATES_MAX and not stop():
-        small = problem.only(paths.kept)
-        number = {int(candidate): k for k, candidate in enumerate(paths.kept)}
+    if problem.score(plan) < bound and len(paths.kept) and not stop():
+        kept, whole = paths.kept, len(paths.kept) <= CANDIDATES_MAX
+        if not whole:
+            promising = np.argsort(-paths.promise, kind="stable")[:PROMISING]
+            kept = np.sort(np.concatenate([kept[promising], np.setdiff1d(plan, kept[promising])]).astype(int))
+        small = problem.only(kept)
+        number = {int(candidate): k for k, candidate in enumerate(kept)}
         # A visit that is not kept is in no better plan, but it may be in this one.
         start = tuple(number[candidate] for candidate in plan if candidate in number)
         outcome = _solve(small, max(effort - paths.spent, LEAST), start, paths.bound, (tell, stop))
-        bound = max(problem.score(plan), outcome.bound)
-        better = _without_idle(problem, [int(paths.kept[k]) for k in outcome.visits])
+        if whole:
+            bound = max(problem.score(plan), outcome.bound)
+        better = without_idle(problem, [int(kept[k]) for k in outcome.visits])
         if problem.score(better) > problem.score(plan):
             plan, made_by = better, "cp-sat" if outcome.by_solver else "local search"
-    plan = _without_idle(problem, plan)
+    plan = without_idle(problem, plan)
     if not problem.possible(plan):
         raise RuntimeError("the chosen visits exclude each other")
     # What must be made is worth nothing in the plan's own terms; the bound is of plans that make it as well.
     must = problem.must_of(plan)
     score, bound = problem.score(plan) - must, bound - must
+    if not plan and not bound:
+        return Solution((), 0, 0, "nothing to plan", "empty")
     status: Literal["optimal", "feasible"] = "optimal" if score == bound else "feasible"
     return Solution(plan, score, bound, made_by, status, None if status == "optimal" else stop())
 
@@ -161,32 +166,32 @@ def _solve(
     """Start from the plan given and what local search makes of it; find better ones, bring the bound down."""
     tell, stop = ways
     clash = conflicts(problem)
-    start = max(given, greedy_plan(problem), key=problem.score)
+    start = max(given if problem.possible(given) else (), greedy_plan(problem), key=problem.score)
     start = max(start, improved(problem, clash, start, stop=stop), key=problem.score)
     tell(problem.score(start), bound)
     groups = cliques(problem)
+    best = start
+    if not problem.rules.plain:
+        return _by_visits(problem, groups, (effort, stop), best, bound)
     requests = request_values(problem, clash)
     top = ceiling(requests, groups, len(problem), stop)
     bound = min(bound, int(np.floor(top.bound + TINY)), _everything(problem))
-    best = start
     tell(problem.score(best), bound)
     if not all(request.whole for request in requests):
-        found = _choose_visits(problem, groups, effort, best, stop)
-        best = max(best, found.visits, key=problem.score)
-        return _Outcome(best, max(min(bound, found.bound), problem.score(best)), best != start)
+        return _by_visits(problem, groups, (effort, stop), best, bound)
     route = route_of(problem)
     must = problem.must_value
-    near = close_programs(requests, route, top, must + int(np.ceil((bound - must) * NEAR))) or []
-    known = {(p.request, p.visits): p for p in (*top.programs, *near) if p.makeable(clash)}
-    found = _choose_programs(problem, groups, list(known.values()), (effort * FIRST_SHARE, stop), best)
+    near = close_bundles(requests, route, top, must + int(np.ceil((bound - must) * NEAR))) or []
+    known = {(p.request, p.visits): p for p in (*top.bundles, *near) if p.makeable(clash)}
+    found = _choose_bundles(problem, groups, list(known.values()), (effort * FIRST_SHARE, stop), best)
     spent = found.spent
     best = max(best, found.visits, key=problem.score)
     tell(problem.score(best), bound)
     for wanted in _questions(problem.score(best), bound):
-        close = close_programs(requests, route, top, wanted)
+        close = close_bundles(requests, route, top, wanted)
         if close is None or spent >= effort or stop():
             break
-        found = _choose_programs(problem, groups, close, (effort - spent, stop), best, wanted)
+        found = _choose_bundles(problem, groups, close, (effort - spent, stop), best, wanted)
         spent += found.spent
         best = max(best, found.visits, key=problem.score)
         # A plan that the model cannot hold is worth less than wanted.
@@ -195,6 +200,19 @@ def _solve(
         if found.visits or found.bound >= wanted:
             break
     return _Outcome(best, max(bound, problem.score(best)), best != start)
+
+
+def _by_visits(
+    problem: NightProblem,
+    groups: Sequence[Sequence[int]],
+    ends: tuple[float, Stop],
+    start: tuple[int, ...],
+    bound: int,
+) -> _Outcome:
+    """Let CP-SAT choose visits one by one."""
+    found = choose_visits(problem, groups, ends, start)
+    best = max(start, found.visits, key=problem.score)
+    return _Outcome(best, max(min(bound, found.bound), problem.score(best)), best != start)
 
 
 def _questions(score: int, bound: int) -> list[int]:
@@ -210,95 +228,46 @@ def _everything(problem: NightProblem) -> int:
     return int(problem.value[np.unique(np.concatenate(problem.cells))].sum())
 
 
-def close_programs(
+def close_bundles(
     requests: list[RequestValues], route: Route, top: Ceiling, wanted: int
-) -> list[Program] | None:
-    """Return every program that a plan worth ``wanted`` or more can hold, None when there are too many.
+) -> list[Bundle] | None:
+    """Return every bundle that a plan worth ``wanted`` or more can hold, None when there are too many.
 
     A plan is worth at most the dearest route through its visits plus, for each
-    request, the reduced value of its program; so what a program and the routes
+    request, the reduced value of its bundle; so what a bundle and the routes
     through its visits fall short of the best must stay within the slack.
     """
     through = route.through(top.price)
     dearest = float(through.max())
     slack = dearest + sum(top.best.values()) - wanted + TINY
-    found: list[Program] = []
+    found: list[Bundle] = []
     for request in requests:
-        for program in request.above(top.price, top.best[request.request] - slack):
-            short = top.best[request.request] - program.reduced
-            detour = dearest - float(through[list(program.visits)].min())
+        for bundle in request.above(top.price, top.best[request.request] - slack):
+            short = top.best[request.request] - bundle.reduced
+            detour = dearest - float(through[list(bundle.visits)].min())
             if short + detour <= slack:
-                found.append(program)
-                if len(found) > PROGRAMS_MAX:
+                found.append(bundle)
+                if len(found) > BUNDLES_MAX:
                     return None
     return found
 
 
-def _solver(effort: float) -> cp_model.CpSolver:
-    solver = cp_model.CpSolver()
-    solver.parameters.num_workers = WORKERS
-    solver.parameters.interleave_search = True
-    solver.parameters.linearization_level = 2
-    solver.parameters.random_seed = 1
-    solver.parameters.catch_sigint_signal = False
-    if np.isfinite(effort):
-        solver.parameters.max_deterministic_time = effort
-    return solver
-
-
-@dataclass(frozen=True)
-class Choice:
-    """What one run of CP-SAT found: candidates, a bound over its model, and the effort spent."""
-
-    visits: tuple[int, ...]
-    bound: int
-    spent: float
-
-
-def _run(
-    model: cp_model.CpModel, ends: tuple[float, Stop], nothing: int
-) -> tuple[cp_model.CpSolver, bool, int]:
-    """Solve a model; return the solver, whether it holds a solution, and a whole bound on the objective.
-
-    ``nothing`` is the bound where CP-SAT proves that there is no solution.
-    """
-    effort, stop = ends
-    solver = _solver(effort)
-    # In a thread of its own, so that this one can ask whether to stop, and Ctrl-C reaches it at once.
-    with ThreadPoolExecutor(1) as pool:
-        running = pool.submit(solver.solve, model)
-        try:
-            while not running.done():
-                wait([running], timeout=ASK_EVERY_S)
-                if stop():
-                    solver.stop_search()
-            status = running.result()
-        except KeyboardInterrupt:
-            solver.stop_search()
-            raise
-    if status == cp_model.INFEASIBLE:
-        return solver, False, nothing
-    bound = solver.best_objective_bound
-    found = status in (cp_model.OPTIMAL, cp_model.FEASIBLE)
-    return solver, found, int(np.floor(bound + TINY)) if found and np.isfinite(bound) else MANY
-
-
-def _choose_programs(
+def _choose_bundles(
     problem: NightProblem,
     groups: Sequence[Sequence[int]],
-    programs: Sequence[Program],
+    bundles: Sequence[Bundle],
     ends: tuple[float, Stop],
     hint: tuple[int, ...],
     wanted: int | None = None,
 ) -> Choice:
-    """Choose at most one program for each request, worth ``wanted`` or more together when that is given."""
+    """Choose at most one bundle for each request, worth ``wanted`` or more together when that is given."""
     model = cp_model.CpModel()
-    chosen = [model.new_bool_var(f"program {number}") for number in range(len(programs))]
+    chosen = [model.new_bool_var(f"bundle {number}") for number in range(len(bundles))]
     of_candidate: dict[int, list[int]] = defaultdict(list)
     of_request: dict[int, list[int]] = defaultdict(list)
-    for number, program in enumerate(programs):
-        of_request[program.request].append(number)
-        for candidate in program.visits:
+    for number, bundle in enumerate(bundles):
+        of_request[bundle.request].append(number)
+        for candidate in bundle.visits:
             of_candidate[candidate].append(number)
     sets = {
         tuple(sorted({number for candidate in group for number in of_candidate.get(candidate, ())}))
@@ -307,66 +276,34 @@ def _choose_programs(
     for numbers in sorted({*sets, *(tuple(own) for own in of_request.values())}):
         if len(numbers) > 1:
             model.add_at_most_one(chosen[number] for number in numbers)
-    value = sum(program.value * chosen[number] for number, program in enumerate(programs))
+    value = sum(bundle.value * chosen[number] for number, bundle in enumerate(bundles))
     if wanted is None:
         hinted: dict[int, list[int]] = defaultdict(list)
         for candidate in sorted(hint):
             hinted[int(problem.request[candidate])].append(candidate)
-        for number, program in enumerate(programs):
-            model.add_hint(chosen[number], tuple(hinted.get(program.request, ())) == program.visits)
+        for number, bundle in enumerate(bundles):
+            model.add_hint(chosen[number], tuple(hinted.get(bundle.request, ())) == bundle.visits)
     else:
         model.add(value >= wanted)
     model.maximize(value)
-    solver, found, bound = _run(model, ends, -1)
+    solver, found, bound = run(model, ends, -1)
     taken = [
-        program for number, program in enumerate(programs) if found and solver.boolean_value(chosen[number])
+        bundle for number, bundle in enumerate(bundles) if found and solver.boolean_value(chosen[number])
     ]
-    visits = tuple(sorted(candidate for program in taken for candidate in program.visits))
+    visits = tuple(sorted(candidate for bundle in taken for candidate in bundle.visits))
     return Choice(visits, bound, solver.response_proto.deterministic_time)
 
 
-def _choose_visits(
-    problem: NightProblem,
-    groups: Sequence[Sequence[int]],
-    effort: float,
-    hint: tuple[int, ...],
-    stop: Stop,
-) -> Choice:
-    """Choose visits one by one; a cell counts when a visit that fills it is made."""
-    model = cp_model.CpModel()
-    visit = [model.new_bool_var(f"visit {number}") for number in range(len(problem))]
-    for group in groups:
-        model.add_at_most_one(visit[number] for number in group)
-    for request, most in enumerate(problem.visits_max.tolist()):
-        mine = np.flatnonzero(problem.request == request)
-        if len(mine):
-            model.add(sum(visit[number] for number in mine) <= most)
-    fillers: dict[int, list[int]] = defaultdict(list)
-    for number, cells in enumerate(problem.cells):
-        for cell in cells.tolist():
-            fillers[cell].append(number)
-    # Cells that are filled by exactly the same candidates share one variable.
-    worth: dict[tuple[int, ...], int] = defaultdict(int)
-    for cell in sorted(fillers):
-        worth[tuple(fillers[cell])] += int(problem.value[cell])
-    filled = [model.new_bool_var(f"cells {number}") for number in range(len(worth))]
-    hinted = set(hint)
-    for numbers, variable in zip(worth, filled, strict=True):
-        model.add_bool_or([visit[number] for number in numbers] + [~variable])
-        model.add_hint(variable, not hinted.isdisjoint(numbers))
-    for number, variable in enumerate(visit):
-        model.add_hint(variable, number in hinted)
-    model.maximize(sum(value * variable for value, variable in zip(worth.values(), filled, strict=True)))
-    solver, found, bound = _run(model, (effort, stop), 0)
-    visits = tuple(number for number, own in enumerate(visit) if found and solver.boolean_value(own))
-    return Choice(visits, bound, solver.response_proto.deterministic_time)
-
-
-def _without_idle(problem: NightProblem, chosen: Sequence[int]) -> tuple[int, ...]:
-    """Leave out visits that fill no cell that another one does not: they cost telescope time for nothing."""
+def without_idle(problem: NightProblem, chosen: Sequence[int]) -> tuple[int, ...]:
+    """Leave out visits that a plan is worth no less without: they cost telescope time for nothing."""
     kept = sorted(chosen, key=lambda candidate: (int(problem.start[candidate]), candidate))
     for candidate in list(kept):
         others = [other for other in kept if other != candidate]
-        if problem.score(others) == problem.score(kept):
+        if problem.score(others) >= problem.score(kept) and len(problem.supported(others)) == len(others):
             kept = others
+    # Visits that are worth something together only, and are not complete.
+    worth_of = problem.worth_of(kept)
+    without = [c for c in kept if worth_of[int(problem.request[c])]]
+    if len(problem.supported(without)) == len(without):
+        kept = without
     return tuple(kept)

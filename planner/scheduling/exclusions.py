@@ -10,21 +10,72 @@ the 1,736 merged ones below 632.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from planner.scheduling.graph import at_most
 from planner.scheduling.problem import NightProblem
+
+
+@dataclass(frozen=True)
+class Neighbours:
+    """What each candidate excludes, found without a matrix of all pairs.
+
+    Attributes
+    ----------
+    problem : NightProblem
+    before : tuple of ndarray
+        For each candidate, the earlier ones whose long set-up excludes it (the reverse of ``late``).
+    takers : tuple of ndarray
+        For each candidate, the later ones that may share its last calibrator (the reverse of ``givers``).
+    """
+
+    problem: NightProblem
+    before: tuple[np.ndarray, ...]
+    takers: tuple[np.ndarray, ...]
+
+    def apart(self, candidate: int) -> np.ndarray:
+        """Return what cannot be made together with a candidate, itself included, (candidate,)."""
+        problem, rules = self.problem, self.problem.rules
+        start, own = int(problem.start[candidate]), int(problem.request[candidate])
+        found = np.asarray((problem.start < problem.free[candidate]) & (problem.free > start))
+        found[problem.late[candidate]] = True
+        found[self.before[candidate]] = True
+        if rules.givers:
+            found[rules.givers[candidate]] = False
+            found[self.takers[candidate]] = False
+        if len(rules.again):
+            near = (problem.start < rules.again[candidate]) & (rules.again > start)
+            found |= near & (problem.request == own)
+        for first, second in rules.after:
+            if own == first:
+                found |= (problem.request == second) & (problem.start <= start)
+            if own == second:
+                found |= (problem.request == first) & (problem.start >= start)
+        found[candidate] = True
+        return found
+
+
+def neighbours(problem: NightProblem) -> Neighbours:
+    """Return what is needed to say what each candidate excludes."""
+    return Neighbours(problem, _reversed(problem.late), _reversed(problem.rules.givers or problem.late[:0]))
+
+
+def _reversed(lists: Sequence[np.ndarray]) -> tuple[np.ndarray, ...]:
+    """For each entry, the lists that hold it, sorted."""
+    reverse: list[list[int]] = [[] for _ in lists]
+    for number, own in enumerate(lists):
+        for entry in own.tolist():
+            reverse[entry].append(number)
+    return tuple(np.array(entries, dtype=int) for entries in reverse)
 
 
 def conflicts(problem: NightProblem) -> np.ndarray:
     """Return the exclusions as a symmetric matrix, (candidate, candidate), True on the diagonal."""
-    start = problem.start
-    matrix = (start[None, :] >= start[:, None]) & (start[None, :] < problem.free[:, None])
-    for candidate, later in enumerate(problem.late):
-        matrix[candidate, later] = True
-    matrix |= matrix.T
-    np.fill_diagonal(matrix, True)
-    return matrix
+    near = neighbours(problem)
+    return np.array([near.apart(candidate) for candidate in range(len(problem))]).reshape(-1, len(problem))
 
 
 def undominated(problem: NightProblem) -> np.ndarray:
@@ -35,19 +86,24 @@ def undominated(problem: NightProblem) -> np.ndarray:
     exclude itself: in any plan the other can stand in its place. Candidates
     that differ in calibrators or turns of the wrap are often of this kind.
     Candidates that fill no cell (earlier nights have filled them all) are
-    left out too.
+    left out too, unless another request wants company.
     """
+    rules = problem.rules
     cells = [frozenset(own.tolist()) for own in problem.cells]
     after = [frozenset(later.tolist()) for later in problem.late]
-    earlier: dict[int, list[int]] = defaultdict(list)
-    for candidate, later in enumerate(problem.late):
-        for other in later.tolist():
-            earlier[other].append(candidate)
-    before = [frozenset(earlier.get(candidate, ())) for candidate in range(len(problem))]
+    before = [frozenset(own.tolist()) for own in _reversed(problem.late)]
+    givers = [frozenset(own.tolist()) for own in rules.givers]
+    takers = [frozenset(own.tolist()) for own in _reversed(rules.givers)]
 
     def replaces(other: int, candidate: int) -> bool:
         """Whether one can stand for another of the same request and start."""
         if problem.free[other] > problem.free[candidate] or not cells[other] >= cells[candidate]:
+            return False
+        if len(rules.length) and rules.length[other] > rules.length[candidate]:
+            return False
+        if len(rules.again) and rules.again[other] > rules.again[candidate]:
+            return False
+        if givers and not (givers[other] >= givers[candidate] and takers[other] >= takers[candidate]):
             return False
         # What starts before the candidate is done is excluded by it whatever its set-up.
         new = after[other] - after[candidate]
@@ -57,7 +113,11 @@ def undominated(problem: NightProblem) -> np.ndarray:
         return before[other] <= before[candidate]
 
     rivals: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for candidate in (number for number, own in enumerate(cells) if own):
+    wanted = {other for _, other in rules.needs}
+    worth = at_most(problem)
+    for candidate in range(len(problem)):
+        if not worth[candidate] and int(problem.request[candidate]) not in wanted:
+            continue
         kept = rivals[int(problem.request[candidate]), int(problem.start[candidate])]
         if any(replaces(other, candidate) for other in kept):
             continue

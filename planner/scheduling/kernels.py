@@ -4,7 +4,9 @@ A plan is a path: visits in the order of time, each of which may follow the one
 before. Candidates are nodes, sorted by their start slot; candidate d may follow
 c when it starts at ``free[c]`` or later and is not among ``late[c]``, all of
 which start before ``full[c]``. Whatever starts at ``full[c]`` or later may
-follow, so only a window of each candidate is looked at pair by pair.
+follow, so only a window of each candidate is looked at pair by pair. It may
+also follow the candidates ``given[given_from[d]:given_from[d + 1]]``, whose
+last calibrator it shares.
 
 Compiled by numba at first use; everything is int64 or uint64, so that the same
 problem gives the same numbers on any machine.
@@ -19,7 +21,7 @@ import numpy as np
 from numba import njit
 
 F = TypeVar("F", bound=Callable[..., Any])
-NOTHING = -(1 << 60)
+NOTHING = -(1 << 44)  # a thousand times as much is still a whole number of 64 bits
 
 
 def compiled(function: F) -> F:
@@ -33,16 +35,21 @@ def compiled(function: F) -> F:
 
 @compiled
 def onward(  # type: ignore[no-untyped-def]
-    free, full, first, late_from, late, worth
+    free, full, first, late_from, late, given_from, given, worth
 ):
-    """Return the dearest path that may follow each candidate, and the dearest from each slot on."""
-    slots = len(first) - 1
-    after = np.zeros(len(free), dtype=np.int64)
+    """Return the dearest path that may follow each candidate, and the dearest of all with its candidates."""
+    count, slots = len(free), len(first) - 1
+    after = np.zeros(count, dtype=np.int64)
+    follower = np.full(count, -1, dtype=np.int64)
     best = np.zeros(slots + 1, dtype=np.int64)
+    begins = np.full(slots + 1, -1, dtype=np.int64)
     for slot in range(slots - 1, -1, -1):
-        best[slot] = best[slot + 1]
+        best[slot], begins[slot] = best[slot + 1], begins[slot + 1]
         for c in range(first[slot], first[slot + 1]):
-            dearest = best[full[c]]
+            # What it may hand its calibrator to starts later, so that is known by now.
+            dearest, follows = after[c], follower[c]
+            if best[full[c]] > dearest:
+                dearest, follows = best[full[c]], begins[full[c]]
             q = late_from[c]
             for d in range(first[free[c]], first[full[c]]):
                 while q < late_from[c + 1] and late[q] < d:
@@ -50,16 +57,28 @@ def onward(  # type: ignore[no-untyped-def]
                 if q < late_from[c + 1] and late[q] == d:
                     continue
                 if worth[d] + after[d] > dearest:
-                    dearest = worth[d] + after[d]
-            after[c] = dearest
-            if worth[c] + dearest > best[slot]:
-                best[slot] = worth[c] + dearest
-    return after, best
+                    dearest, follows = worth[d] + after[d], d
+            after[c], follower[c] = dearest, follows
+            whole = worth[c] + dearest
+            if whole > best[slot]:
+                best[slot], begins[slot] = whole, c
+            for q in range(given_from[c], given_from[c + 1]):
+                if whole > after[given[q]]:
+                    after[given[q]], follower[given[q]] = whole, c
+    length, k = 0, begins[0]
+    while k >= 0:
+        length, k = length + 1, follower[k]
+    path = np.empty(length, dtype=np.int64)
+    length, k = 0, begins[0]
+    while k >= 0:
+        path[length] = k
+        length, k = length + 1, follower[k]
+    return after, best[0], path
 
 
 @compiled
 def until(  # type: ignore[no-untyped-def]
-    free, full, first, late_from, late, worth
+    free, full, first, late_from, late, given_from, given, worth
 ):
     """Return the dearest path that ends with each candidate, the candidate included."""
     count, slots = len(free), len(first) - 1
@@ -70,6 +89,9 @@ def until(  # type: ignore[no-untyped-def]
         if slot and done[slot - 1] > done[slot]:
             done[slot] = done[slot - 1]
         for c in range(first[slot], first[slot + 1]):
+            for q in range(given_from[c], given_from[c + 1]):
+                if found[given[q]] > before[c]:
+                    before[c] = found[given[q]]
             found[c] = worth[c] + max(before[c], done[slot])
             if found[c] > done[full[c]]:
                 done[full[c]] = found[c]
@@ -124,20 +146,107 @@ def _kept(memory, value, parent, offset, count, room, m0, m1, v, p, drop):  # ty
 
 
 @compiled
-def remembered_path(  # type: ignore[no-untyped-def]
-    free, full, first, late_from, late, worth, request, bit, memory_of, after, least, reward, rooms, drop
+def _gain(k, d, room, parent, request, worth, again, cells):  # type: ignore[no-untyped-def]
+    """Return what a visit adds after the earlier ones of its request on a label's path, exactly.
+
+    ``NOTHING`` where one of them is too short ago. ``cells`` holds where the
+    cells of each candidate begin, the cells (sorted), the values of each cell at
+    its first, second, ... filling, the candidates' starts and when each may be
+    followed by another visit of its request.
+    """
+    cell_from, cell, level, start, ready = cells
+    alone, found, r = np.int64(0), np.int64(0), request[d]
+    for q in range(cell_from[d], cell_from[d + 1]):
+        times, p = 0, k
+        while p >= 0:
+            e = p // room
+            p = parent[p]
+            if request[e] != r:
+                continue
+            if start[d] < ready[e]:
+                return NOTHING
+            low, high = cell_from[e], cell_from[e + 1]
+            while low < high:
+                middle = (low + high) // 2
+                if cell[middle] < cell[q]:
+                    low = middle + 1
+                else:
+                    high = middle
+            if low < cell_from[e + 1] and cell[low] == cell[q]:
+                times += 1
+        alone += level[cell[q], 0]
+        if times < level.shape[1]:
+            found += level[cell[q], times]
+    # A goal may limit the value of a visit; what is left of it cannot be worth more.
+    return min(worth[d] - alone + found, worth[d], again[d])
+
+
+@compiled
+def _joined(  # type: ignore[no-untyped-def]
+    d,
+    low,
+    high,
+    labels_from,
+    waits,
+    have,
+    enough,
+    labels_to,
+    room,
+    worth,
+    again,
+    request,
+    memory,
+    drop,
+    cells,
 ):
-    """Return the dearest path that does not come back to a request while it remembers it.
+    """Lengthen some labels by a visit; return how many labels the visit has then, and the work done."""
+    known_from, value_from, parent_from = labels_from
+    known, value, parent = labels_to
+    unit, mask, kept, limited = memory
+    one = np.uint64(1)
+    r, steps = request[d], high - low
+    for k in range(low, high):
+        m0, m1 = known_from[k, 0], known_from[k, 1]
+        had0, had1 = m0 & mask[r, 0], m1 & mask[r, 1]
+        v = value_from[k]
+        p = parent_from[k] if waits else k
+        if (had0 | had1) == 0:
+            v += worth[d]
+        elif (limited[r] and had0 == mask[r, 0] and had1 == mask[r, 1]) or v + again[d] < enough:
+            continue
+        elif drop:
+            v += _gain(p, d, room, parent, request, worth, again, cells)
+        else:
+            v += again[d]
+        if v < enough:
+            continue
+        steps += have
+        have = _kept(
+            known, value, parent, d * room, have, room,
+            (m0 & kept[r, 0]) | (((had0 << one) | had0 | unit[r, 0]) & mask[r, 0]),
+            (m1 & kept[r, 1]) | (((had1 << one) | had1 | unit[r, 1]) & mask[r, 1]),
+            v, p, drop,
+        )  # fmt: skip
+    return have, steps
+
+
+@compiled
+def remembered_path(  # type: ignore[no-untyped-def]
+    free, full, first, late_from, late, given_from, given,
+    worth, again, request, memory, after, least, reward, rooms, drop, cells,
+):  # fmt: skip
+    """Return the dearest path that does not come back to a request more often than it remembers.
 
     Parameters
     ----------
-    free, full, first, late_from, late : ndarray
+    free, full, first, late_from, late, given_from, given : ndarray
         The graph.
-    worth : ndarray (candidate,)
-        Value less the price of its request.
+    worth, again : ndarray (candidate,)
+        Value of a first visit of its request less the price, and at most of a further one.
     request : ndarray (candidate,)
-    bit, memory_of : ndarray of uint64 (request, 2)
-        A request's own bit (0: it may come again), and the bits that are kept when it is visited.
+    memory : (unit, mask, kept, limited)
+        Of each request: its lowest bit, all its bits (one for each visit that is remembered), the bits that
+        are kept when it is visited, each (request, 2) uint64; and whether no visit comes after the last bit.
     after : ndarray (candidate,)
         What can follow at most.
     least : int
@@ -147,7 +256,10 @@ def remembered_path(  # type: ignore[no-untyped-def]
     rooms : (int, int)
         Labels kept for a candidate, and among those that wait.
     drop : bool
-        Whether labels without room are dropped (a search) or merged (a bound).
+        Whether labels without room are dropped (a search) or merged (a bound). A search counts the
+        cells of further visits exactly.
+    cells : tuple
+        See ``_gain``.
 
     Returns
     -------
@@ -157,13 +269,15 @@ def remembered_path(  # type: ignore[no-untyped-def]
     steps : int
         Work done.
     """
+    mask = memory[1]
     room, wait_room = rooms
     count, slots = len(free), len(first) - 1
-    memory = np.zeros((count * room, 2), dtype=np.uint64)
+    known = np.zeros((count * room, 2), dtype=np.uint64)
     value = np.zeros(count * room, dtype=np.int64)
     parent = np.full(count * room, -1, dtype=np.int64)
+    own = (known, value, parent)
     labels = np.zeros(count, dtype=np.int64)
-    wait_memory = np.zeros((wait_room, 2), dtype=np.uint64)
+    wait_known = np.zeros((wait_room, 2), dtype=np.uint64)
     wait_value = np.zeros(wait_room, dtype=np.int64)
     wait_parent = np.full(wait_room, -1, dtype=np.int64)
     waiting = 1
@@ -171,6 +285,7 @@ def remembered_path(  # type: ignore[no-untyped-def]
     joined, oldest = 0, 0
     best, last, steps = 0, -1, 0
     late_at = late_from[:-1].copy()
+    one = np.uint64(1)
     for slot in range(slots):
         while joined < count and full[by_full[joined]] <= slot:
             c = by_full[joined]
@@ -178,8 +293,8 @@ def remembered_path(  # type: ignore[no-untyped-def]
             for k in range(c * room, c * room + labels[c]):
                 steps += waiting
                 waiting = _kept(
-                    wait_memory, wait_value, wait_parent, 0, waiting, wait_room,
-                    memory[k, 0], memory[k, 1], value[k], k, drop,
+                    wait_known, wait_value, wait_parent, 0, waiting, wait_room,
+                    known[k, 0], known[k, 1], value[k], k, drop,
                 )  # fmt: skip
         begin, end = first[slot], first[slot + 1]
         if begin == end:
@@ -187,22 +302,18 @@ def remembered_path(  # type: ignore[no-untyped-def]
         while oldest < begin and full[oldest] <= slot:
             oldest += 1
         for d in range(begin, end):
-            r = request[d]
-            own0, own1, keep0, keep1 = bit[r, 0], bit[r, 1], memory_of[r, 0], memory_of[r, 1]
-            enough = least - after[d]
-            have = 0
-            for k in range(waiting):
-                v = wait_value[k] + worth[d]
-                if v < enough or (wait_memory[k, 0] & own0) != 0 or (wait_memory[k, 1] & own1) != 0:
-                    continue
-                steps += have
-                have = _kept(
-                    memory, value, parent, d * room, have, room,
-                    (wait_memory[k, 0] & keep0) | own0, (wait_memory[k, 1] & keep1) | own1,
-                    v, wait_parent[k], drop,
+            labels[d], work = _joined(
+                d, 0, waiting, (wait_known, wait_value, wait_parent), True, labels[d],
+                least - after[d], own, room, worth, again, request, memory, drop, cells,
+            )  # fmt: skip
+            steps += work
+            for q in range(given_from[d], given_from[d + 1]):
+                c = given[q]
+                labels[d], work = _joined(
+                    d, c * room, c * room + labels[c], own, False, labels[d],
+                    least - after[d], own, room, worth, again, request, memory, drop, cells,
                 )  # fmt: skip
-            labels[d] = have
-            steps += waiting
+                steps += work
         for c in range(oldest, begin):
             if labels[c] == 0 or free[c] > slot or full[c] <= slot:
                 continue
@@ -212,28 +323,21 @@ def remembered_path(  # type: ignore[no-untyped-def]
                     q += 1
                 if q < late_from[c + 1] and late[q] == d:
                     continue
-                r = request[d]
-                own0, own1 = bit[r, 0], bit[r, 1]
-                enough = least - after[d]
-                steps += labels[c]
-                for k in range(c * room, c * room + labels[c]):
-                    v = value[k] + worth[d]
-                    if v < enough or (memory[k, 0] & own0) != 0 or (memory[k, 1] & own1) != 0:
-                        continue
-                    steps += labels[d]
-                    labels[d] = _kept(
-                        memory, value, parent, d * room, labels[d], room,
-                        (memory[k, 0] & memory_of[r, 0]) | own0, (memory[k, 1] & memory_of[r, 1]) | own1,
-                        v, k, drop,
-                    )  # fmt: skip
+                labels[d], work = _joined(
+                    d, c * room, c * room + labels[c], own, False, labels[d],
+                    least - after[d], own, room, worth, again, request, memory, drop, cells,
+                )  # fmt: skip
+                steps += work
             late_at[c] = q
         for d in range(begin, end):
             for k in range(d * room, d * room + labels[d]):
                 told = value[k]
                 if drop:
                     for r in range(len(reward)):
-                        if (memory[k, 0] & bit[r, 0]) != 0 or (memory[k, 1] & bit[r, 1]) != 0:
+                        left0, left1 = known[k, 0] & mask[r, 0], known[k, 1] & mask[r, 1]
+                        while left0 != 0 or left1 != 0:
                             told += reward[r]
+                            left0, left1 = left0 & (left0 - one), left1 & (left1 - one)
                 if told > best:
                     best, last = told, k
     length, k = 0, last

@@ -8,22 +8,22 @@ are whole numbers. Every pair of candidates is judged by exact set-up times.
 from __future__ import annotations
 
 import itertools
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from planner.constraints.tonight import NightLimits
 from planner.scheduling.candidates import RequestOffer
+from planner.scheduling.cell_values import cells_of_candidates, night_rules
 from planner.scheduling.reserved import blocks_of
+from planner.scheduling.rules import Rules
 from planner.scheduling.setup import ticks_up
-from planner.scheduling.subarrays import Subarray
+from planner.scheduling.sharing import givers_of
 from planner.scheduling.table import CandidateTable, candidate_table, longest_wait_ticks, wait_ticks
 from planner.scheduling.visits import VisitFamily
-from planner.science.coverage import cell_runs
 
-# What the cells of a visit depend on: request, subarray, tick at which the science step starts.
-Visit = tuple[int, Subarray, int]
 BATCH = 1 << 14  # pairs that are judged at once: they stay in a processor's cache
 
 
@@ -52,6 +52,8 @@ class NightProblem:
     musts : int
         How many of the last requests must be served: time that is not for stars. Each has one cell of its
         own, at the end of ``value``, worth more than everything else together.
+    rules : Rules
+        What hangs together beyond pairs of visits.
     """
 
     request: np.ndarray
@@ -62,6 +64,7 @@ class NightProblem:
     cells: tuple[np.ndarray, ...]
     value: np.ndarray
     musts: int = 0
+    rules: Rules = field(default_factory=Rules)
 
     @property
     def must_value(self) -> int:
@@ -91,24 +94,65 @@ class NightProblem:
             cells=tuple(self.cells[candidate] for candidate in kept),
             value=self.value,
             musts=self.musts,
+            rules=self.rules.only(kept, number),
         )
 
     def follows(self, earlier: int, later: int) -> bool:
         """True when ``later`` may be made after ``earlier``."""
-        return bool(self.start[later] >= self.free[earlier] and later not in self.late[earlier])
+        rules, mine, other = self.rules, int(self.request[earlier]), int(self.request[later])
+        if (other, mine) in rules.after:
+            return False
+        if mine == other and len(rules.again) and self.start[later] < rules.again[earlier]:
+            return False
+        if self.start[later] >= self.free[earlier] and later not in self.late[earlier]:
+            return True
+        return bool(rules.givers) and earlier in rules.givers[later]
+
+    def worth_of(self, chosen: Sequence[int]) -> dict[int, int]:
+        """What each request is worth that some of these candidates serve."""
+        own: dict[int, list[np.ndarray]] = defaultdict(list)
+        for candidate in chosen:
+            own[int(self.request[candidate])].append(self.cells[candidate])
+        wanted = self.visits_max
+        return {r: self.rules.worth(r, int(wanted[r]), self.value, cells) for r, cells in own.items()}
 
     def score(self, chosen: Sequence[int]) -> int:
-        """Value of a set of candidates: every cell counts once."""
-        filled = {int(cell) for candidate in chosen for cell in self.cells[candidate]}
-        return int(sum(int(self.value[cell]) for cell in filled))
+        """Value of a set of candidates: what their requests are worth, less what fairness takes off."""
+        worth_of = self.worth_of(chosen)
+        return sum(worth_of.values()) - self.rules.unfair(worth_of)
 
-    def possible(self, chosen: Sequence[int]) -> bool:
-        """True when these candidates make a plan: no exclusions, no request served too often."""
+    def fits(self, chosen: Sequence[int]) -> bool:
+        """True when no two of these exclude each other, and no request or budget gets too much.
+
+        What fits still fits when some of it is taken away.
+        """
         ordered = sorted(chosen, key=lambda candidate: int(self.start[candidate]))
         served = np.bincount(self.request[list(ordered)], minlength=len(self.visits_max))
         if ordered and np.any(served > self.visits_max):
             return False
+        for budget in self.rules.budgets:
+            if (
+                sum(int(self.rules.length[c]) for c in chosen if self.request[c] in budget.requests)
+                > budget.most
+            ):
+                return False
         return all(self.follows(a, b) for i, a in enumerate(ordered) for b in ordered[i + 1 :])
+
+    def possible(self, chosen: Sequence[int]) -> bool:
+        """True when these candidates make a plan."""
+        return self.fits(chosen) and len(self.supported(chosen)) == len(chosen)
+
+    def supported(self, chosen: Sequence[int]) -> tuple[int, ...]:
+        """Leave out what needs a visit of another request that is not there, in the order given."""
+        kept = list(chosen)
+        while self.rules.needs:
+            there = {int(self.request[c]) for c in kept}
+            lacking = {r for r, other in self.rules.needs if other not in there}
+            left = [c for c in kept if int(self.request[c]) not in lacking]
+            if len(left) == len(kept):
+                break
+            kept = left
+        return tuple(kept)
 
 
 def night_problem(
@@ -126,21 +170,39 @@ def night_problem(
     first, per_slot = limits.sky.first_slot, limits.sky.ticks_per_slot
     start = (table.start_tick - first) // per_slot
     free, late = _exclusions(limits, table, start)
-    cells, value = _cells(limits, offers, families, table)
+    found = cells_of_candidates(limits, offers, families, table)
     wanted = [request.visits for request in limits.scenario.requests]
+    request = np.array([families[f].request if f >= 0 else len(wanted) - 1 - f for f in table.family], int)
     problem = NightProblem(
-        request=np.array(
-            [families[f].request if f >= 0 else len(wanted) - 1 - f for f in table.family], dtype=int
-        ),
+        request=request,
         visits_max=np.array([*wanted, *(1 for _ in blocks)], dtype=int),
         musts=len(blocks),
         start=start,
         free=free,
         late=late,
-        cells=cells,
-        value=value,
+        cells=found.cells,
+        value=found.value,
+        rules=night_rules(limits, offers, table, request, found),
     )
+    if limits.scenario.plan.share_calibrators:
+        givers = clear_givers(problem, givers_of(limits, table, families))
+        problem = replace(problem, rules=replace(problem.rules, givers=givers))
     return problem, table, families
+
+
+def clear_givers(problem: NightProblem, givers: Sequence[np.ndarray]) -> tuple[np.ndarray, ...]:
+    """Leave out the givers that a gap or an order of requests forbids; nothing when none is left."""
+    rules = problem.rules
+    apart = {(second, first) for first, second in rules.after}
+    if len(rules.again):
+        apart |= {(int(r), int(r)) for r in np.unique(problem.request[rules.again > 0])}
+    apart |= {(first, second) for first, second in rules.after}
+    kept = []
+    for candidate, own in enumerate(givers):
+        mine = int(problem.request[candidate])
+        allowed = [(int(r), mine) not in apart for r in problem.request[own]]
+        kept.append(own[np.array(allowed, dtype=bool)])
+    return tuple(kept) if any(len(own) for own in kept) else ()
 
 
 def _exclusions(
@@ -182,53 +244,3 @@ def _fits(limits: NightLimits, table: CandidateTable, earlier: np.ndarray, later
     if len(rows):
         fits[rows] = gap[rows] >= wait_ticks(limits, table, earlier[rows][:, None], later[None, :])
     return fits
-
-
-def _cells(
-    limits: NightLimits,
-    offers: Sequence[RequestOffer],
-    families: Sequence[VisitFamily],
-    table: CandidateTable,
-) -> tuple[tuple[np.ndarray, ...], np.ndarray]:
-    """Cells of each candidate, numbered over all requests, and the value of each."""
-    codes_of = _new_codes(limits, offers, families)
-    known: dict[tuple[int, int], int] = {}
-    value: list[int] = []
-    cached: dict[Visit, np.ndarray] = {}
-    cells = []
-    for f, r in zip(table.family.tolist(), table.row.tolist(), strict=True):
-        if f < 0:
-            cells.append(np.array([f]))
-            continue
-        family = families[f]
-        key = (family.request, family.facts.subarray, int(family.start_tick[r, 1]))
-        if key not in cached:
-            numbers = [known.setdefault((key[0], code), len(known)) for code in codes_of[key]]
-            value += [limits.scenario.requests[key[0]].priority] * (len(known) - len(value))
-            cached[key] = np.array(numbers, dtype=int)
-        cells.append(cached[key])
-    cells = [len(value) - 1 - own if len(own) and own[0] < 0 else own for own in cells]
-    value += [1 + sum(value)] * len(table.blocks)
-    return tuple(cells), np.array(value, dtype=int)
-
-
-def _new_codes(
-    limits: NightLimits, offers: Sequence[RequestOffer], families: Sequence[VisitFamily]
-) -> dict[Visit, list[int]]:
-    """Codes of the cells that each visit fills and earlier nights have not, sorted."""
-    offer_of = {offer.request: offer for offer in offers}
-    alike: dict[tuple[int, Subarray], list[VisitFamily]] = {}
-    for family in families:
-        alike.setdefault((family.request, family.facts.subarray), []).append(family)
-    found = {}
-    for (request, subarray), own in alike.items():
-        offer = offer_of[request]
-        runs = cell_runs(offer.codes[subarray])
-        start = np.unique(np.concatenate([family.start_tick[:, 1] for family in own]))
-        filled = np.zeros((len(start), len(runs.distinct)), dtype=bool)
-        for first, last in own[0].facts.step(limits.scenario.requests[request], science=True).recording:
-            filled |= runs.during(start + first, start + last)
-        filled &= ~np.isin(runs.distinct, offer.filled_before)
-        for tick, inside in zip(start.tolist(), filled, strict=True):
-            found[request, subarray, tick] = runs.distinct[inside].tolist()
-    return found

@@ -40,12 +40,15 @@ class Served:
         Visits in the plan.
     filled : int
         Cells that they fill.
+    rules : str or None
+        Which rule among requests leaves it out, if one does.
     """
 
     starts: int
     gaining: int
     planned: int
     filled: int
+    rules: str | None = None
 
 
 def reason(limits: NightLimits, offer: RequestOffer, served: Served) -> str | None:
@@ -66,6 +69,8 @@ def reason(limits: NightLimits, offer: RequestOffer, served: Served) -> str | No
         )
     if served.starts and not served.gaining:
         return f"feasible at {served.starts} starts, but earlier nights have filled every cell of such visits"
+    if served.starts and served.rules:
+        return served.rules
     if served.starts:
         return (
             f"feasible at {served.starts} starts, but the time is worth more for other requests "

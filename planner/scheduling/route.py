@@ -5,7 +5,7 @@ the exact set-up allows, or a stretch of waiting that is long enough for any
 set-up. With a price on each candidate, the dearest route through each of them
 tells which candidates a good plan can hold: whatever the prices, a plan is
 worth no more than the dearest route through its visits plus what each request's
-best program is worth above its price (weak duality).
+best bundle is worth above its price (weak duality).
 """
 
 from __future__ import annotations

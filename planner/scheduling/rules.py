@@ -1,4 +1,4 @@
-"""What hangs together beyond pairs of neighbours: gaps, orders, budgets, and what the visits of a request are worth.
+"""Rules beyond pairs of neighbours: gaps, orders, budgets, and what the visits of a request are worth.
 
 Everything is a whole number. A night without such wishes has ``Rules()``.
 """
@@ -43,7 +43,7 @@ class Rules:
     Attributes
     ----------
     later_value : ndarray (cell, filling)
-        Value of a cell that is filled tonight the second time, the third, ...; empty when nothing counts twice.
+        Value of a cell that is filled tonight the second time, the third, ...; empty when none counts twice.
     fresh : ndarray of bool (cell,)
         Whether no earlier night has filled it; empty means all.
     floor : mapping
@@ -100,7 +100,7 @@ class Rules:
         )
 
     def only(self, kept: np.ndarray, number: np.ndarray) -> Rules:
-        """Return the rules of some candidates, numbered anew: ``number`` is -1 for those that are left out."""
+        """Return the rules of some candidates, numbered anew; ``number`` is -1 for those left out."""
         givers = tuple(number[self.givers[candidate]] for candidate in kept) if self.givers else ()
         return Rules(
             later_value=self.later_value,

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.scheduling.graph import levels_of
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.stopping import Stop, never
 
@@ -30,11 +31,16 @@ class _State:
     blocked: np.ndarray
     times: np.ndarray
     left: np.ndarray
+    budget: np.ndarray
     gain: np.ndarray
 
 
 class _Night:
-    """A plan under change: what is chosen, what it excludes, what each candidate would add."""
+    """A plan under change: what is chosen, what it excludes, what each candidate would add.
+
+    What a candidate would add counts cells only: floors, goals and shares are
+    in the score of the whole plan.
+    """
 
     def __init__(self, problem: NightProblem, clash: np.ndarray):
         self.problem = problem
@@ -43,11 +49,20 @@ class _Night:
         for candidate, cells in enumerate(problem.cells):
             self.holds[candidate, cells] = True
         self.holds = np.asfortranarray(self.holds)
+        level = levels_of(problem)
+        # What a cell is worth less at each filling; nothing is left to lose after the last.
+        self.level = np.concatenate([level, np.zeros((len(level), 1), dtype=level.dtype)], axis=1)
         self.chosen: list[int] = []
         self.score = 0
         self.blocked = np.zeros(len(problem), dtype=np.int32)
         self.times = np.zeros(len(problem.value), dtype=np.int32)
         self.left = problem.visits_max.astype(np.int64).copy()
+        rules = problem.rules
+        self.budget = np.array([own.most for own in rules.budgets], dtype=np.int64)
+        self.takes = np.array(
+            [np.where(np.isin(problem.request, own.requests), rules.length, 0) for own in rules.budgets],
+            dtype=np.int64,
+        ).reshape(len(rules.budgets), len(problem))
         self.gain = np.array([int(problem.value[cells].sum()) for cells in problem.cells], dtype=np.int64)
 
     def state(self) -> _State:
@@ -58,6 +73,7 @@ class _Night:
             self.blocked.copy(),
             self.times.copy(),
             self.left.copy(),
+            self.budget.copy(),
             self.gain.copy(),
         )
 
@@ -66,40 +82,50 @@ class _Night:
         self.chosen = list(state.chosen)
         self.score = state.score
         self.blocked, self.times = state.blocked.copy(), state.times.copy()
-        self.left, self.gain = state.left.copy(), state.gain.copy()
+        self.left, self.budget, self.gain = state.left.copy(), state.budget.copy(), state.gain.copy()
 
     def add(self, candidate: int) -> None:
         self.chosen.append(candidate)
-        self.score += int(self.gain[candidate])
         self.blocked += self.clash[candidate]
         self.left[self.problem.request[candidate]] -= 1
-        cells = self.problem.cells[candidate]
-        self._change(cells[self.times[cells] == 0], -1)
-        self.times[cells] += 1
+        self.budget -= self.takes[:, candidate]
+        self._fill(self.problem.cells[candidate], 1)
 
     def remove(self, candidate: int) -> None:
         self.chosen.remove(candidate)
         self.blocked -= self.clash[candidate]
         self.left[self.problem.request[candidate]] += 1
-        cells = self.problem.cells[candidate]
-        self.times[cells] -= 1
-        self._change(cells[self.times[cells] == 0], 1)
-        self.score -= int(self.gain[candidate])
+        self.budget += self.takes[:, candidate]
+        self._fill(self.problem.cells[candidate], -1)
 
-    def _change(self, cells: np.ndarray, sign: int) -> None:
-        if len(cells):
-            self.gain += sign * (self.holds[:, cells] @ self.problem.value[cells].astype(np.int64))
+    def _fill(self, cells: np.ndarray, sign: int) -> None:
+        """Fill cells once more, or once less; what they would add to a plan changes."""
+        last = self.level.shape[1] - 1
+        before = self.level[cells, np.minimum(self.times[cells], last)]
+        self.times[cells] += sign
+        change = self.level[cells, np.minimum(self.times[cells], last)] - before
+        moved = change != 0
+        if moved.any():
+            self.gain += self.holds[:, cells[moved]] @ change[moved]
+
+    def rate(self) -> None:
+        """Work out the score of the plan as it stands."""
+        self.score = self.problem.score(self.problem.supported(self.chosen))
 
     def fill(self, rng: np.random.Generator, length: np.ndarray) -> None:
         """Add visits one by one, each time a good one for the slots that it takes."""
         while True:
             open_ = np.flatnonzero(
-                (self.blocked == 0) & (self.left[self.problem.request] > 0) & (self.gain > 0)
+                (self.blocked == 0)
+                & (self.left[self.problem.request] > 0)
+                & (self.gain > 0)
+                & np.all(self.takes <= self.budget[:, None], axis=0)
             )
             if not len(open_):
-                return
+                break
             blur = 1.0 + NOISE * rng.random(len(open_))
             self.add(int(open_[int(np.argmax(self.gain[open_] * blur / length[open_]))]))
+        self.rate()
 
 
 def improved(
@@ -127,8 +153,9 @@ def improved(
     night = _Night(problem, clash)
     for candidate in plan:
         night.add(int(candidate))
+    night.rate()
     length = np.maximum(problem.free - problem.start, 1).astype(float)
-    best = list(night.chosen), night.score
+    best = problem.supported(night.chosen), night.score
     for _ in range(rounds):
         if stop():
             break
@@ -137,7 +164,7 @@ def improved(
             night.remove(candidate)
         night.fill(rng, length)
         if night.score > best[1]:
-            best = list(night.chosen), night.score
+            best = problem.supported(night.chosen), night.score
         elif night.score < before.score and night.score < best[1] - WORSE * (best[1] - problem.must_value):
             night.restore(before)
     return tuple(sorted(best[0], key=lambda candidate: (int(problem.start[candidate]), candidate)))

@@ -7,11 +7,11 @@ from collections.abc import Callable
 
 from planner.constraints.tonight import night_limits
 from planner.scenario.targets import Scenario
-from planner.scheduling.assemble import SolvedNight
 from planner.scheduling.calmer import calmer
 from planner.scheduling.candidates import night_offers
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.problem import night_problem
+from planner.scheduling.solved import SolvedNight
 from planner.scheduling.stopping import stopping
 from planner.sky.night import night_sky
 

@@ -10,10 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from planner.constraints.tonight import NightLimits
 from planner.scheduling.plan import Travel
 from planner.scheduling.visits import VisitFamily
 
+WRITTEN = 6  # decimals with which a plan tells positions: what it tells of its movement follows from them
 Made = tuple[VisitFamily, int]  # a visit: its family and its row
 
 
@@ -58,15 +61,14 @@ def movement(limits: NightLimits, visits: Sequence[Made]) -> Movement:
         family, row = visits[number]
         own = family.facts.subarray
         for beam, line in enumerate(own.lines):
-            start, end = family.delay_m[row, step, :, beam].tolist()
+            start, end = np.round(family.delay_m[row, step, :, beam], WRITTEN).tolist()
             rail = abs(start - carriage.get(line, start)) / lines[line].path_per_travel
             run_m, motion_s = run_m + rail, motion_s + rail / lines[line].speed_m_per_s
             carriage[line] = end
         for telescope in own.telescopes:
             kind = limits.placement.classes[telescope]
-            (azimuth, azimuth_end), (altitude, altitude_end) = (
-                angle[row, step].tolist() for angle in (family.azimuth_deg, family.altitude_deg)
-            )
+            angles = np.stack([family.azimuth_deg[row, step], family.altitude_deg[row, step]])
+            (azimuth, azimuth_end), (altitude, altitude_end) = np.round(angles, WRITTEN).tolist()
             stood = mount.get(telescope, (azimuth, altitude))
             turn, tilt = abs(azimuth - stood[0]), abs(altitude - stood[1])
             turned_deg += turn + tilt
@@ -78,8 +80,8 @@ def movement(limits: NightLimits, visits: Sequence[Made]) -> Movement:
 def travel_of(before: Movement, after: Movement) -> Travel:
     """Return the movement of a plan, and of the plan that it was made from, for the document."""
     return Travel(
-        carriages_m=round(after.carriages_m, 3),
-        mounts_deg=round(after.mounts_deg, 3),
-        carriages_before_m=round(before.carriages_m, 3),
-        mounts_before_deg=round(before.mounts_deg, 3),
+        carriages_m=round(after.carriages_m, 6),
+        mounts_deg=round(after.mounts_deg, 6),
+        carriages_before_m=round(before.carriages_m, 6),
+        mounts_before_deg=round(before.mounts_deg, 6),
     )

@@ -99,6 +99,19 @@ def cell_runs(codes: np.ndarray) -> CellRuns:
     return CellRuns(distinct, cell, first, last, series // max(channels, 1))
 
 
+def spatial_frequency_mega_lambda(codes: np.ndarray, field_mas: float) -> np.ndarray:
+    """Return the spatial frequency of the middle of each cell, 10^6 wavelengths, (cell,).
+
+    Examples
+    --------
+    >>> at_ten = cell_codes(np.array([[30.0, 40.0]]), (5.0,), field_mas=206264.806 / 1000.0)
+    >>> np.round(spatial_frequency_mega_lambda(at_ten, field_mas=206264.806 / 1000.0), 6)
+    array([[10.]])
+    """
+    v, u = np.divmod(codes, 2 * _SPAN)
+    return np.asarray(np.hypot(u - _SPAN, v) / (field_mas * RAD_PER_MAS) / 1e6)
+
+
 def cells_of(codes: np.ndarray) -> tuple[tuple[int, int], ...]:
     """Return the distinct cells as (u, v) index pairs, sorted by v, then u."""
     distinct = np.unique(codes)

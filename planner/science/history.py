@@ -22,7 +22,12 @@ from planner.sky.earth import earth_frame, offline_earth
 
 
 def filled_before(scenario: Scenario, request: Request) -> np.ndarray:
-    """Return the codes of the cells of a request that earlier nights have filled, sorted, (cell,).
+    """Return the codes of the cells of a request that earlier nights have filled, sorted, (cell,)."""
+    return filled_times(scenario, request)[0]
+
+
+def filled_times(scenario: Scenario, request: Request) -> tuple[np.ndarray, np.ndarray]:
+    """Return the cells of a request that earlier nights have filled, and how often.
 
     Only observations with the request's own combiner count: another one works
     at other wavelengths, so its visibilities are other numbers even where they
@@ -35,8 +40,10 @@ def filled_before(scenario: Scenario, request: Request) -> np.ndarray:
 
     Returns
     -------
-    ndarray of int64
-        As from ``science.coverage.cell_codes``.
+    codes : ndarray of int64 (cell,)
+        As from ``science.coverage.cell_codes``, sorted.
+    times : ndarray of int (cell,)
+        In how many observations.
 
     Raises
     ------
@@ -45,11 +52,11 @@ def filled_before(scenario: Scenario, request: Request) -> np.ndarray:
     """
     own = [o for o in scenario.history if o.target == request.name and o.combiner == request.combiner]
     if not own:
-        return np.empty(0, dtype=np.int64)
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=int)
     wavelengths = scenario.combiner_of(request).wavelengths_um
     sampled = observed_uv_m(scenario, request, own)
     codes = [np.unique(cell_codes(uv, wavelengths, request.field_mas)) for uv in sampled]
-    return np.unique(np.concatenate(codes))
+    return np.unique(np.concatenate(codes), return_counts=True)
 
 
 def observed_uv_m(scenario: Scenario, request: Request, observed: list[Observation]) -> list[np.ndarray]:

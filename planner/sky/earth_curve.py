@@ -6,7 +6,8 @@ nutation, the yearly motion, and a diurnal part of 1.5e-6 (polar motion and
 diurnal aberration). A cubic spline through knots two hours apart is off by
 (omega h)^4/384 = 2e-4 of that diurnal part, 3e-10, which is a tenth of a
 micrometre of delay; only within hours of the end of the Earth-orientation
-table, where its values jump, is the error that of the jump.
+table, where its values jump, is the error that of the jump. The observer's
+barycentric place goes along; of its daily circle the same 2e-4 are a kilometre.
 """
 
 from __future__ import annotations
@@ -43,7 +44,8 @@ class EarthCurve:
     frame : EarthFrame
         At the knots.
     slow : CubicSpline
-        Seconds to the 16 numbers of the boost and the 9 of the rotation, on axes that turn with the Earth.
+        Seconds to the 16 numbers of the boost and the 9 of the rotation, on axes that turn with the Earth,
+        and to the 3 of the observer's barycentric place (au), on axes that do not.
     """
 
     place: Place
@@ -58,7 +60,7 @@ class EarthCurve:
             return self.start + TimeDelta(np.asarray(seconds, dtype=float), format="sec")
 
     def frame_at(self, seconds: np.ndarray) -> EarthFrame:
-        """Return the Earth at these seconds, (time,); the observer's place is that of the nearest knots."""
+        """Return the Earth at these seconds, (time,); the Sun's direction is that of the nearest knots."""
         flat = self.slow(seconds)
         turn = _turn(seconds, self.place.latitude_deg)
         boost = flat[:, :16].reshape(-1, 4, 4)
@@ -68,8 +70,8 @@ class EarthCurve:
             self.frame,
             times=self.times(seconds),
             boost=boost,
-            rotation=turn @ flat[:, 16:].reshape(-1, 3, 3),
-            observer_au=self.frame.observer_au[near],
+            rotation=turn @ flat[:, 16:25].reshape(-1, 3, 3),
+            observer_au=flat[:, 25:],
             sun_to_observer=self.frame.sun_to_observer[near],
         )
 
@@ -83,8 +85,9 @@ def earth_curve(place: Place, start: Time, end: Time) -> EarthCurve:
     back = np.swapaxes(_turn(seconds, place.latitude_deg), 1, 2)
     boost = frame.boost.copy()
     boost[:, 1:] = back @ boost[:, 1:]
-    both = np.concatenate([boost.reshape(-1, 16), (back @ frame.rotation).reshape(-1, 9)], axis=1)
-    return EarthCurve(place, start, seconds, frame, CubicSpline(seconds, both))
+    rotation = (back @ frame.rotation).reshape(-1, 9)
+    every = np.concatenate([boost.reshape(-1, 16), rotation, frame.observer_au], axis=1)
+    return EarthCurve(place, start, seconds, frame, CubicSpline(seconds, every))
 
 
 def _turn(seconds: np.ndarray, latitude_deg: float) -> np.ndarray:

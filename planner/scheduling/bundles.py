@@ -1,7 +1,7 @@
-"""What one request can get: its programs, that is, the sets of visits that serve it together.
+"""What one request can get: its bundles, that is, the sets of visits that serve it together.
 
-A program's value counts every cell once, so it is exact where a sum over
-visits is not. Candidates that fill the same cells form a class; programs of
+A bundle's value counts every cell once, so it is exact where a sum over
+visits is not. Candidates that fill the same cells form a class; bundles of
 up to three visits are searched over classes, with the cheapest member of each.
 """
 
@@ -16,12 +16,12 @@ import numpy as np
 
 from planner.scheduling.problem import NightProblem
 
-LARGEST = 3  # visits in a program that is searched in full; a request that wants more is bounded by their sum
+LARGEST = 3  # visits in a bundle that is searched in full; a request that wants more is bounded by their sum
 CHUNK = 256  # pairs extended to triples at once
 
 
 @dataclass(frozen=True)
-class Program:
+class Bundle:
     """Visits that serve one request together.
 
     Attributes
@@ -74,14 +74,14 @@ class RequestValues:
 
     @property
     def whole(self) -> bool:
-        """True when programs hold all the visits that the request may get."""
+        """True when bundles hold all the visits that the request may get."""
         return self.most <= LARGEST
 
-    def best(self, price: np.ndarray, most: int) -> list[Program]:
-        """Return the programs of largest reduced value, the best first, at most ``most`` of each size.
+    def best(self, price: np.ndarray, most: int) -> list[Bundle]:
+        """Return the bundles of largest reduced value, the best first, at most ``most`` of each size.
 
         They are bounds: each class gives its cheapest member, so the visits of
-        a program may exclude each other (:meth:`Program.makeable` tells).
+        a bundle may exclude each other (:meth:`Bundle.makeable` tells).
 
         Parameters
         ----------
@@ -101,8 +101,8 @@ class RequestValues:
                 found.append(((int(a), int(partner[a])), float(reduced[a])))
             if min(self.most, LARGEST) >= 3:
                 found += self._best_triples(cost, single, pair, most)
-        programs = [
-            Program(
+        bundles = [
+            Bundle(
                 self.request,
                 tuple(sorted(int(cheapest[a]) for a in classes)),
                 round(float(self.value @ self.cells[list(classes)].max(axis=0))),
@@ -111,10 +111,10 @@ class RequestValues:
             for classes, reduced in found
             if np.isfinite(reduced)
         ]
-        return sorted(programs, key=lambda program: (-program.reduced, program.visits))
+        return sorted(bundles, key=lambda bundle: (-bundle.reduced, bundle.visits))
 
-    def above(self, price: np.ndarray, threshold: float) -> Iterator[Program]:
-        """Yield every program whose reduced value is at least ``threshold``."""
+    def above(self, price: np.ndarray, threshold: float) -> Iterator[Bundle]:
+        """Yield every bundle whose reduced value is at least ``threshold``."""
         cost = np.array([price[own].min() for own in self.members])
         single = self.cells @ self.value - cost
         for a in np.flatnonzero(single >= threshold):
@@ -170,13 +170,13 @@ class RequestValues:
             found = sorted(dict(found).items(), key=lambda entry: (-entry[1], entry[0]))[: max(most, 1)]
         return found
 
-    def _expand(self, classes: tuple[int, ...], price: np.ndarray, threshold: float) -> Iterator[Program]:
-        """Yield the programs of some classes with every choice of members that keeps the threshold."""
+    def _expand(self, classes: tuple[int, ...], price: np.ndarray, threshold: float) -> Iterator[Bundle]:
+        """Yield the bundles of some classes with every choice of members that keeps the threshold."""
         value = float(self.value @ self.cells[list(classes)].max(axis=0))
 
-        def choose(chosen: tuple[int, ...], left: tuple[int, ...], spent: float) -> Iterator[Program]:
+        def choose(chosen: tuple[int, ...], left: tuple[int, ...], spent: float) -> Iterator[Bundle]:
             if not left:
-                yield Program(self.request, tuple(sorted(chosen)), round(value), value - spent)
+                yield Bundle(self.request, tuple(sorted(chosen)), round(value), value - spent)
                 return
             rest = sum(float(price[self.members[k]].min()) for k in left[1:])
             for candidate in self.members[left[0]].tolist():
