@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 
 import pytest
 import test_audit
+import test_audit_rules
 from lit_plans import KEEP, every_step, failed, feeds, later, plus, solved, steps, with_changes, without
 
 from planner.scenario.night import Reserved
@@ -321,7 +322,9 @@ def test_each_check_can_fail():
     names = {check.name for check in audit_plan(feeds()).checks}
     plain = [expected for _, expected in test_audit.BROKEN.values()]
     light = [expected for group in (FEEDS, STEPS) for _, expected in group.values()]
-    assert set().union(*plain, *light) == names
+    terms = (test_audit_rules.TERMS, test_audit_rules.PROGRAMS, test_audit_rules.SHARED)
+    between = [expected for group in terms for _, expected in group.values()]
+    assert set().union(*plain, *light, *between) == names
 
 
 KEPT = {

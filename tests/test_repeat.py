@@ -1,4 +1,4 @@
-"""The same scenario gives the same plan, byte for byte: run again, and on a machine that has other things to do."""
+"""The same scenario gives the same plan, byte for byte: run again, and while the machine is busy."""
 
 from __future__ import annotations
 

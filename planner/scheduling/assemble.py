@@ -12,8 +12,8 @@ from planner.constraints.tonight import NightLimits
 from planner.constraints.tracker import TRACKER
 from planner.constraints.verdict import lowest
 from planner.scheduling.candidates import RequestOffer, later_starts
-from planner.scheduling.cell_values import HOUR_S, budget_ticks
-from planner.scheduling.cells_told import CellsTold, cells_told
+from planner.scheduling.cell_values import HOUR_S
+from planner.scheduling.cells_told import CellsTold, budget_s, cells_told
 from planner.scheduling.cpsat import solver_name
 from planner.scheduling.light import light_limits
 from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit, tracking_margin_mag
@@ -159,7 +159,7 @@ def _visit(
         new_cells=cells_of(told.new),
         cells_again=cells_of(told.again),
         value=told.value,
-        budget_s=float(budget_ticks(limits, solved.table)[candidate] * limits.sky.tick_s),
+        budget_s=budget_s(solved, candidate),
         **light_of_visit(limits, family, row),
     )
 
@@ -325,8 +325,8 @@ def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) 
 
 def _programs(solved: SolvedNight) -> tuple[ProgramOutcome, ...]:
     """What became of each program."""
-    problem, chosen, tick_s = solved.problem, solved.visits, solved.limits.sky.tick_s
-    worth_of, ticks = problem.worth_of(chosen), budget_ticks(solved.limits, solved.table)
+    problem, chosen = solved.problem, solved.visits
+    worth_of = problem.worth_of(chosen)
     names = [request.name for request in solved.limits.scenario.requests]
     found = []
     for own in solved.limits.scenario.programs:
@@ -339,7 +339,7 @@ def _programs(solved: SolvedNight) -> tuple[ProgramOutcome, ...]:
                 visits=len(visits),
                 score=sum(worth_of.get(request, 0) for request in mine),
                 share=own.share,
-                hours_used=round(float(sum(ticks[c] for c in visits)) * tick_s / HOUR_S, 4),
+                hours_used=round(sum(budget_s(solved, c) for c in visits) / HOUR_S, 4),
                 hours_max=own.hours_max,
             )
         )

@@ -17,7 +17,7 @@ from datetime import datetime
 from fractions import Fraction
 
 from planner.scenario.programs import Program
-from planner.scheduling.audit_case import Case, holds, named, number
+from planner.scheduling.audit_case import Case, combiner_used, holds, named, number
 from planner.scheduling.audit_sky import clock
 from planner.scheduling.audit_times import Stage
 from planner.scheduling.plan import NightPlan, ProgramOutcome, Visit
@@ -126,6 +126,8 @@ def program_cases(plan: NightPlan, own: tuple[Span, ...]) -> Iterator[Case]:
     )
     members = {target for program in asked for target in program.targets}
     for span in own:
+        if combiner_used(plan.scenario.array, span.visit) is None:
+            continue  # its capture is not known; other checks say why
         told_s = number(span.visit.budget_s)
         fits = abs(told_s - span.budget_s) <= EXACT_S or (span.visit.target not in members and told_s == 0.0)
         yield holds(

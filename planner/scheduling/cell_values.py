@@ -186,6 +186,7 @@ def night_rules(
         after=tuple((place[own.after], n) for n, own in wishes if own.after is not None),
         needs=tuple((n, place[own.only_with]) for n, own in wishes if own.only_with is not None),
         length=budget_ticks(limits, table) if budgets else np.zeros(0, dtype=int),
+        end=table.end_tick if budgets else np.zeros(0, dtype=int),
         budgets=budgets,
         shares=tuple(Share(tuple(place[n] for n in own.targets), own.share) for own in scenario.programs)
         if fair

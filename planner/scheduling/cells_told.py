@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.scheduling.cell_values import cell_worths, times_filled
+from planner.scheduling.cell_values import budget_ticks, cell_worths, times_filled
 from planner.scheduling.solved import SolvedNight
 
 
@@ -50,3 +50,11 @@ def cells_told(solved: SolvedNight) -> dict[int, CellsTold]:
         tonight.append(codes)
         before.append(candidate)
     return found
+
+
+def budget_s(solved: SolvedNight, candidate: int) -> float:
+    """Return the time that a chosen visit takes from its program, s."""
+    ticks = int(budget_ticks(solved.limits, solved.table)[candidate])
+    if candidate in solved.giver:
+        ticks = int(solved.table.end_tick[candidate] - solved.table.end_tick[solved.giver[candidate]])
+    return float(ticks * solved.limits.sky.tick_s)

@@ -299,11 +299,11 @@ def without_idle(problem: NightProblem, chosen: Sequence[int]) -> tuple[int, ...
     kept = sorted(chosen, key=lambda candidate: (int(problem.start[candidate]), candidate))
     for candidate in list(kept):
         others = [other for other in kept if other != candidate]
-        if problem.score(others) >= problem.score(kept) and len(problem.supported(others)) == len(others):
+        if problem.score(others) >= problem.score(kept) and problem.possible(others):
             kept = others
     # Visits that are worth something together only, and are not complete.
     worth_of = problem.worth_of(kept)
     without = [c for c in kept if worth_of[int(problem.request[c])]]
-    if len(problem.supported(without)) == len(without):
+    if problem.possible(without):
         kept = without
     return tuple(kept)

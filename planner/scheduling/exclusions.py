@@ -101,6 +101,8 @@ def undominated(problem: NightProblem) -> np.ndarray:
             return False
         if len(rules.length) and rules.length[other] > rules.length[candidate]:
             return False
+        if len(rules.end) and givers and rules.end[other] != rules.end[candidate]:
+            return False  # what a visit takes from a budget would be another time
         if len(rules.again) and rules.again[other] > rules.again[candidate]:
             return False
         if givers and not (givers[other] >= givers[candidate] and takers[other] >= takers[candidate]):

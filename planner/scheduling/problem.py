@@ -122,19 +122,14 @@ class NightProblem:
         return sum(worth_of.values()) - self.rules.unfair(worth_of)
 
     def fits(self, chosen: Sequence[int]) -> bool:
-        """True when no two of these exclude each other, and no request or budget gets too much.
-
-        What fits still fits when some of it is taken away.
-        """
+        """True when no two of these exclude each other, and no request or budget gets too much."""
         ordered = sorted(chosen, key=lambda candidate: int(self.start[candidate]))
         served = np.bincount(self.request[list(ordered)], minlength=len(self.visits_max))
         if ordered and np.any(served > self.visits_max):
             return False
         for budget in self.rules.budgets:
-            if (
-                sum(int(self.rules.length[c]) for c in chosen if self.request[c] in budget.requests)
-                > budget.most
-            ):
+            mine = [candidate for candidate in chosen if self.request[candidate] in budget.requests]
+            if self.rules.taken(mine, chosen) > budget.most:
                 return False
         return all(self.follows(a, b) for i, a in enumerate(ordered) for b in ordered[i + 1 :])
 

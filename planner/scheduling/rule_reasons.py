@@ -39,9 +39,8 @@ def _budget_told(solved: SolvedNight, request: int, mine: np.ndarray) -> str | N
         if solved.limits.scenario.requests[request].name not in program.targets or program.hours_max is None:
             continue
         budget = next(own for own in problem.rules.budgets if request in own.requests)
-        used = sum(
-            int(problem.rules.length[c]) for c in solved.visits if problem.request[c] in budget.requests
-        )
+        others = [c for c in solved.visits if problem.request[c] in budget.requests]
+        used = problem.rules.taken(others, solved.visits)
         shortest = int(problem.rules.length[mine].min())
         if used + shortest > budget.most:
             left_h, needed_h = (ticks * tick_s / HOUR_S for ticks in (budget.most - used, shortest))

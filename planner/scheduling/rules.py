@@ -58,8 +58,9 @@ class Rules:
         Pairs of requests: no visit of the second before a visit of the first.
     needs : tuple of (int, int)
         Pairs of requests: no visit of the first in a plan without one of the second.
-    length : ndarray (candidate,)
-        Ticks that a visit takes from a budget.
+    length, end : ndarray (candidate,)
+        Ticks that a visit takes from a budget, and the tick at which it ends: a visit that shares its first
+        exposure takes the ticks from the end of that to its own.
     budgets : tuple of Budget
     shares : tuple of Share
     fairness : int
@@ -78,6 +79,7 @@ class Rules:
     after: tuple[tuple[int, int], ...] = ()
     needs: tuple[tuple[int, int], ...] = ()
     length: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))
+    end: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))
     budgets: tuple[Budget, ...] = ()
     shares: tuple[Share, ...] = ()
     fairness: int = 0
@@ -112,6 +114,7 @@ class Rules:
             after=self.after,
             needs=self.needs,
             length=self.length[kept] if len(self.length) else self.length,
+            end=self.end[kept] if len(self.end) else self.end,
             budgets=self.budgets,
             shares=self.shares,
             fairness=self.fairness,
@@ -144,6 +147,14 @@ class Rules:
         if len(every) > goal:
             every = np.sort(every)[len(every) - goal :]
         return int(every.sum())
+
+    def taken(self, chosen: Sequence[int], given: Sequence[int]) -> int:
+        """Return the ticks that some visits take from a budget; ``given`` are all visits of the plan."""
+        found = 0
+        for candidate in chosen:
+            before = [c for c in given if self.givers and c in self.givers[candidate]]
+            found += int(self.end[candidate] - self.end[before[0]] if before else self.length[candidate])
+        return found
 
     def unfair(self, worth_of: Mapping[int, int]) -> int:
         """Return what fairness takes off a score, rounded up; from what each request is worth."""

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.scheduling.problem import NightProblem
+from planner.scheduling.rules import Rules
 
 WHOLE = 1000  # a weight of one
 
@@ -54,7 +55,7 @@ class SidePrices:
         rules, request = problem.rules, problem.request[kept]
         rows, most = [], []
         for budget in rules.budgets:
-            rows.append(np.where(np.isin(request, budget.requests), rules.length[kept], 0))
+            rows.append(np.where(np.isin(request, budget.requests), _least_taken(rules, kept), 0))
             most.append(budget.most)
         for own, other in rules.needs:
             visits = int(problem.visits_max[own])
@@ -150,3 +151,12 @@ class SidePrices:
             )
             excess = np.clip(excess + np.sign(beyond) * max(1, share // 5), 0, WHOLE)
         return replace(self, price=price, excess=excess)
+
+
+def _least_taken(rules: Rules, kept: np.ndarray) -> np.ndarray:
+    """Ticks that each candidate takes from a budget at least, whatever exposure it shares, (candidate,)."""
+    least = rules.length[kept]
+    if rules.givers:
+        shared = [int((rules.end[c] - rules.end[rules.givers[c]]).min(initial=1 << 40)) for c in kept]
+        least = np.minimum(least, shared)
+    return np.asarray(least)

@@ -67,14 +67,20 @@ def choose_visits(
     )
     for number, variable in enumerate(made.visit):
         model.add_hint(variable, number in made.hinted)
-    _exclude(made, groups)
+    shared = _exclude(made, groups)
     _gaps_and_orders(made)
     for request, mine in made.of_request.items():
         if len(mine) > problem.visits_max[request]:
             model.add(sum(made.visit[number] for number in mine) <= int(problem.visits_max[request]))
     for budget in problem.rules.budgets:
+        rules = problem.rules
         mine = [number for request in budget.requests for number in made.of_request.get(request, ())]
-        model.add(sum(int(problem.rules.length[n]) * made.visit[n] for n in mine) <= budget.most)
+        saved = sum(
+            int(rules.length[later] - rules.end[later] + rules.end[earlier]) * variable
+            for (earlier, later), variable in shared.items()
+            if problem.request[later] in budget.requests
+        )
+        model.add(sum(int(rules.length[n]) * made.visit[n] for n in mine) - saved <= budget.most)
     for own, other in problem.rules.needs:
         company = [made.visit[number] for number in made.of_request.get(other, ())]
         for number in made.of_request.get(own, ()):
@@ -86,10 +92,10 @@ def choose_visits(
     return Choice(visits, bound, solver.response_proto.deterministic_time)
 
 
-def _exclude(made: _Model, groups: Sequence[Sequence[int]]) -> None:
-    """At most one of each group, or two that share a calibrator."""
+def _exclude(made: _Model, groups: Sequence[Sequence[int]]) -> dict[tuple[int, int], cp_model.IntVar]:
+    """At most one of each group, or two that share a calibrator: what says so is returned for each pair."""
     givers = made.problem.rules.givers
-    pair = {}
+    pair: dict[tuple[int, int], cp_model.IntVar] = {}
     for later, own in enumerate(givers):
         for earlier in own.tolist():
             both = {earlier, later} <= made.hinted
@@ -97,6 +103,8 @@ def _exclude(made: _Model, groups: Sequence[Sequence[int]]) -> None:
             made.model.add_implication(variable, made.visit[earlier])
             made.model.add_implication(variable, made.visit[later])
             pair[earlier, later] = variable
+        if len(own) > 1:
+            made.model.add_at_most_one(pair[earlier, later] for earlier in own.tolist())
     for group in groups:
         held = set(group)
         shared = [
@@ -111,6 +119,7 @@ def _exclude(made: _Model, groups: Sequence[Sequence[int]]) -> None:
             made.model.add(sum(made.visit[number] for number in group) <= 1 + sum(shared))
         else:
             made.model.add_at_most_one(made.visit[number] for number in group)
+    return pair
 
 
 def _gaps_and_orders(made: _Model) -> None:
