@@ -31,10 +31,11 @@ FLOORS = (
 FLOOR_OF = {name: number for number, names in enumerate(FLOORS) for name in names.split()}
 # A heavy library is imported where it belongs only; the modules that may do it are named.
 HEAVY = {
-    "numba": {"scheduling/kernels.py"},
+    "numba": {"scheduling/kernels.py", "scheduling/kernels_tour.py"},
     "ortools": {
         "scheduling/bound.py",
         "scheduling/cpsat.py",
+        "scheduling/offsets.py",
         "scheduling/running.py",
         "scheduling/visit_model.py",
     },
