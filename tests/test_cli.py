@@ -44,7 +44,8 @@ def test_a_night_ends_with_an_audited_plan_and_says_where_the_report_is(tiny):
     assert "score 9, proven: no plan of the visits considered is better" in done.output
     assert "Audit passed." in done.output
     assert f"Report: {out / 'report.html'}" in done.output
-    assert {path.name for path in out.iterdir()} == {"report.html", "plan.json", "plan.ecsv", "visits.ics", "figures"}
+    files = {"report.html", "plan.json", "plan.ecsv", "visits.ics", "figures"}
+    assert {path.name for path in out.iterdir()} == files
     assert list((out / "figures").glob("*.svg"))
     assert json.loads((out / "plan.json").read_text(encoding="utf-8"))["audit"]["passed"] is True
 
