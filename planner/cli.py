@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import enum
 import io
+import logging
 import os
 import shlex
 import sys
@@ -62,9 +63,16 @@ def main() -> None:
         # A terminal that lacks a letter of a name shows its number instead.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
+    # matplotlib says at length that it has no home to remember its fonts in; it then does without.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     try:
         app()
         sys.stdout.flush()
+    except SystemExit as end:
+        # typer was stopped before the command began, and says nothing.
+        if isinstance(getattr(end.__context__, "__cause__", None), KeyboardInterrupt):
+            print(STOPPED_TOLD, file=sys.stderr)
+        raise
     except KeyboardInterrupt:
         print(STOPPED_TOLD, file=sys.stderr)
         sys.exit(STOPPED)
