@@ -16,8 +16,8 @@ FAMILY = "'DejaVu Sans', Verdana, sans-serif"
 VISIT_ID = re.compile(r"^[a-z]+(?:-R\d+)?-(V\d+)$")
 _FONT = re.compile(r"font-family: [^;]*;? ?")
 _NUMBER = re.compile(r"-?\d+\.\d{3,}")
-# What XML 1.0 does not allow, lone surrogates included; and what breaks lines or turns the direction of text, by
-# which a name could change how its neighbours read (Unicode, UAX 9).
+# What XML 1.0 does not allow, lone surrogates included; and what breaks lines or turns the direction of text,
+# by which a name could change how its neighbours read (Unicode, UAX 9).
 _FORBIDDEN = re.compile(
     "[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]+"
 )
