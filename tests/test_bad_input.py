@@ -16,7 +16,7 @@ from planner.errors import InputProblems, NoNight
 from planner.scenario.reading import read_scenario
 from planner.terminal import safe
 
-SEEDS = {"plain": range(1600), "tiny": range(340), "twostars": range(60)}
+SEEDS = {"plain": range(1840), "tiny": range(130), "twostars": range(30)}
 
 
 @functools.cache
@@ -24,6 +24,7 @@ def sound(name: str) -> Files:
     """A sound scenario with little effort, before it is spoiled."""
     made = plain() if name == "plain" else shipped(name)
     made.toml["scenario.toml"]["effort"] = {"deterministic": 0.1}
+    made.toml["scenario.toml"]["night"] |= {"slot_s": 1200, "tick_s": 60}
     return made
 
 
@@ -72,7 +73,8 @@ def test_any_spoiled_scenario_reads_or_tells_what_is_wrong(tmp_path_factory, see
 
 
 def test_what_still_reads_gives_a_plan_that_passes_its_audit_or_a_reason(tmp_path):
-    count = {"plain": 26, "tiny": 4}
+    # A sample; 470 such nights, three kinds of scenario among them, were planned when this was written.
+    count = {"plain": 18, "tiny": 2}
     for name, most in count.items():
         for seed in SEEDS[name]:
             scenario = judged(spoiled(sound(name), seed), tmp_path)
@@ -88,7 +90,7 @@ def sky_of(latitude_deg=-25.0, longitude_deg=-67.0, date=datetime.date(2027, 3, 
     """The written scenario elsewhere, in another night, without its absolute window."""
     written = Written()
     written.array["site"] |= {"latitude_deg": latitude_deg, "longitude_deg": longitude_deg, **site}
-    written.scenario["night"] |= {"date": date}
+    written.scenario["night"] |= {"date": date, "slot_s": 600, "tick_s": 60}
     written.scenario["effort"] = {"deterministic": 0.5}
     del written.scenario["request"]
     return written
@@ -100,7 +102,7 @@ def test_near_the_pole_there_is_no_night_in_summer_and_no_day_in_winter(tmp_path
     with pytest.raises(NoNight, match="the Sun never goes below -18 deg: it is lowest at 22"):
         plan_night(summer)
     winter = sky_of(89.0, date=datetime.date(2027, 12, 21))
-    winter.scenario["night"] |= {"slot_s": 1800, "tick_s": 60}
+    winter.scenario["night"] |= {"slot_s": 1800}
     for number, row in enumerate((*winter.targets, *winter.calibrators)):
         row |= {"ra": str(80.0 + number), "dec": "60.0"}
     plan = planned_or_told(winter.read(tmp_path))
@@ -165,11 +167,11 @@ def test_a_night_with_a_leap_second_is_planned_to_the_second(tmp_path):
     plan = planned_or_told(written.read(tmp_path))
     steps = [step for visit in plan.visits for step in visit.steps]
     assert plan.night.start_utc < "2016-12-31T23"
-    before = {int(step.start_utc[17:19]) % 30 for step in steps if step.start_utc < "2016-12-31T23:59:59"}
-    after = {int(step.start_utc[17:19]) % 30 for step in steps if step.start_utc > "2017"}
-    # Ticks are seconds that pass: 30 s after 23:59:50 it is 00:00:19, as a second was put in between.
+    before = {int(step.start_utc[17:19]) % 60 for step in steps if step.start_utc < "2016-12-31T23:59:59"}
+    after = {int(step.start_utc[17:19]) % 60 for step in steps if step.start_utc > "2017"}
+    # Ticks are seconds that pass: a minute after 23:59:50 it is 00:00:49, as a second was put in between.
     assert len(after) == 1
-    assert before in (set(), {(after.pop() + 1) % 30})
+    assert before in (set(), {(after.pop() + 1) % 60})
 
 
 def test_five_hundred_targets_are_read_and_judged(tmp_path):
