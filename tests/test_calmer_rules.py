@@ -18,7 +18,7 @@ from planner.scheduling.solved import with_shared_steps
 
 
 def ruled(seed):
-    """Five requests of two programs: the first twice with a gap, the second after it, the third only with it."""
+    """Five requests of two programs: one twice with a gap, one after it, one only with it."""
     scenario = random_scenario(seed, requests=5, telescopes=3, beams=2, slot_s=1800)
     names = [own.name for own in scenario.requests]
     terms = {
