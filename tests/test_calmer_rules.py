@@ -18,7 +18,7 @@ from planner.scheduling.solved import with_shared_steps
 
 
 def ruled(seed):
-    """Five requests of two programs: one twice with a gap, one after it, one only with it."""
+    """Two programs of five requests: one twice with a gap, one after it, one only with it."""
     scenario = random_scenario(seed, requests=5, telescopes=3, beams=2, slot_s=1800)
     names = [own.name for own in scenario.requests]
     terms = {
@@ -75,18 +75,16 @@ def test_rules_are_kept_by_a_calmer_plan(seed):
     assert not before.problem.rules.plain
     after, _ = judged(before)
     problem = before.problem
-    for n in range(5):
-        first, second = (
-            [
-                (int(problem.start[c]), problem.cells[c].tolist())
-                for c in night.visits
-                if problem.request[c] == request
-            ]
-            for night in (before, after)
-        )
-        assert len(first) == len(second)
+
+    def visits(night, number):
+        mine = [c for c in night.visits if problem.request[c] == number]
+        return [(int(problem.start[c]), problem.cells[c].tolist()) for c in mine]
+
+    for number in range(5):
+        first = visits(before, number)
+        assert len(visits(after, number)) == len(first)
         if len(first) > 1:
-            assert first == second
+            assert visits(after, number) == first
 
 
 def test_a_shared_calibrator_keeps_one_offset_and_the_order_of_the_visits_stays():

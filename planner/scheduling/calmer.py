@@ -53,10 +53,13 @@ def calmer(solved: SolvedNight) -> SolvedNight:
     if not solved.visits:
         return solved
     solved = with_shared_steps(solved)
+    first = movement_of(solved)
     found = [solved, *(_with_offsets(plan) for plan in (solved, *_toured(solved)))]
+    # Less motion in all, and neither carriages nor mounts pay for it.
+    found = [plan for plan in found if not movement_of(plan).exceeds(first)]
     best = min(found, key=lambda plan: round(movement_of(plan).motion_s, 6))
     problem = problem_as_planned(best.limits, best.problem, best.table, best.visits)
-    return replace(best, problem=problem, moved_before=movement_of(solved))
+    return replace(best, problem=problem, moved_before=first)
 
 
 def visits_made(solved: SolvedNight) -> list[Made]:

@@ -38,6 +38,10 @@ class Movement:
     mounts_deg: float
     motion_s: float
 
+    def exceeds(self, other: Movement) -> bool:
+        """Whether carriages or mounts run further than in another plan, by more than rounding."""
+        return self.carriages_m > other.carriages_m + 1e-6 or self.mounts_deg > other.mounts_deg + 1e-6
+
 
 def opens_next(earlier: Made, later: Made) -> bool:
     """Whether the exposure that closes one visit opens the next: only then do two visits overlap."""
