@@ -289,7 +289,8 @@ import sys
 from pathlib import Path
 from planner.errors import InputProblems
 from planner.output.writing import Contents, check_folder, replace_folder
-acts = (lambda folder: check_folder(folder, Contents("a plan", ())), lambda folder: replace_folder(folder, {}))
+plan = Contents("a plan", ())
+acts = (lambda folder: check_folder(folder, plan), lambda folder: replace_folder(folder, {}))
 for act in acts:
     try:
         act(Path(sys.argv[1]))
