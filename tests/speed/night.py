@@ -173,7 +173,10 @@ def row(count, night, solution, seconds):
 def main(counts):
     """Print both tables."""
     warnings.simplefilter("ignore")
-    head = f"{'requests':>8} {'visits':>7} {'build s':>8} | {'score':>6} {'bound':>6} {'gap %':>6} {'solve s':>8} "
+    head = (
+        f"{'requests':>8} {'visits':>7} {'build s':>8} | {'score':>6} {'bound':>6} {'gap %':>6} "
+        f"{'solve s':>8} "
+    )
     print(
         f"{head}| {'priority':>8} {'sequential':>10} {'by astroplan priority':>21}   (share of ours)",
         flush=True,
