@@ -16,6 +16,7 @@ from planner.scheduling.problem import NightProblem
 from planner.scheduling.stopping import Stop, never
 
 ROUNDS = 3000
+ROUNDS_A_CANDIDATE = 20
 TAKEN_OUT_MAX = 4
 NOISE = 0.8  # spread of the factor by which gains are blurred while filling up
 WORSE = 0.015  # part of the score that a step may lose: a way out of dead ends
@@ -132,7 +133,7 @@ def improved(
     problem: NightProblem,
     clash: np.ndarray,
     plan: Sequence[int],
-    rounds: int = ROUNDS,
+    rounds: int | None = None,
     stop: Stop = never,
 ) -> tuple[int, ...]:
     """Return a plan that is worth as much as the one given, or more.
@@ -143,12 +144,14 @@ def improved(
     clash : ndarray (candidate, candidate)
         From ``exclusions.conflicts``.
     plan : sequence of int
-    rounds : int
+    rounds : int, optional
+        Fewer by default where there is little to choose from.
     stop : callable
         Asked each round whether to end.
     """
     if not len(problem) or not plan:
         return tuple(plan)
+    rounds = min(ROUNDS, ROUNDS_A_CANDIDATE * len(problem)) if rounds is None else rounds
     rng = np.random.default_rng(SEED)
     night = _Night(problem, clash)
     for candidate in plan:
