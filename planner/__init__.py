@@ -21,6 +21,7 @@ __all__ = [
     "Choice",
     "assess_feasibility",
     "audit_plan",
+    "new_scenario",
     "plan_night",
     "rank_subarrays",
     "ranking_table",

@@ -7,20 +7,34 @@ itself, 130 stopped. Heavy libraries are imported inside the commands, so that
 
 from __future__ import annotations
 
-import contextlib
-import datetime
 import enum
 import io
+import logging
 import os
+import shlex
 import sys
-from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from planner import __version__
-from planner.errors import InputProblems, NoNight
+from planner.cli_options import (
+    BAD_INPUT,
+    DONE,
+    FAULT,
+    STOPPED,
+    STOPPED_TOLD,
+    AsJson,
+    Day,
+    FromDay,
+    Quiet,
+    ScenarioFolder,
+    ToDay,
+    day,
+    end_with_no,
+    plain_answers,
+    progress,
+)
 from planner.terminal import (
     print_json,
     safe,
@@ -31,24 +45,16 @@ from planner.terminal import (
     tell_ranking,
 )
 
-if TYPE_CHECKING:
-    from planner.commands import Tell
-
 app = typer.Typer(
     name="planner",
     help="What is feasible, which telescopes to configure, how to spend tonight: "
     "plans for a multi-telescope optical interferometer. It moves nothing.",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
 
-DONE, NO, BAD_INPUT, FAULT, STOPPED = 0, 1, 2, 3, 130
 WHOLE = "Folders are written whole or not at all."
-
-ScenarioFolder = Annotated[Path, typer.Argument(metavar="SCENARIO", help="Folder with scenario.toml.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 
 
 def main() -> None:
@@ -57,9 +63,19 @@ def main() -> None:
         # A terminal that lacks a letter of a name shows its number instead.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
+    # matplotlib says at length that it has no home to remember its fonts in; it then does without.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     try:
         app()
         sys.stdout.flush()
+    except SystemExit as end:
+        # typer was stopped before the command began, and says nothing.
+        if isinstance(getattr(end.__context__, "__cause__", None), KeyboardInterrupt):
+            print(STOPPED_TOLD, file=sys.stderr)
+        raise
+    except KeyboardInterrupt:
+        print(STOPPED_TOLD, file=sys.stderr)
+        sys.exit(STOPPED)
     except OSError as error:
         if os.environ.get("PLANNER_TRACEBACK"):
             raise
@@ -82,47 +98,59 @@ def main() -> None:
 
 def _version(wanted: bool) -> None:
     if wanted:
-        print(f"planner {__version__}")
+        from planner.versions import versions
+
+        print(*versions().lines(), sep="\n")
         raise typer.Exit(DONE)
 
 
 @app.callback()
 def _top(
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the versions and stop.")
     ] = False,
 ) -> None:
     """Options that stand before the command."""
 
 
-@contextlib.contextmanager
-def _plain_answers() -> Iterator[None]:
-    """Turn what the user can mend into text and an exit code."""
-    try:
-        yield
-    except InputProblems as error:
-        for problem in error.problems:
-            print(safe(str(problem)), file=sys.stderr)
-        raise typer.Exit(BAD_INPUT) from None
-    except KeyboardInterrupt:
-        print("Stopped. Nothing was written.", file=sys.stderr)
-        raise typer.Exit(STOPPED) from None
-    except NoNight as error:
-        print(safe(str(error)), file=sys.stderr)
-        raise typer.Exit(NO) from None
+@app.command(epilog="Example: planner new my-array")
+def new(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="A folder that does not exist, or is empty.")
+    ],
+    quiet: Quiet = False,
+) -> None:
+    """Write a scenario to start from: an invented array, real stars, every key explained."""
+    with plain_answers(quiet):
+        from planner.commands import new_scenario
+
+        made = new_scenario(folder)
+        print(safe(f"A scenario to start from: {made}"))
+        print(safe(f"Next: planner night {shlex.quote(os.path.relpath(made))}"))
 
 
-@contextlib.contextmanager
-def _progress() -> Iterator[Tell]:
-    """Tell on a terminal what is being done; stay silent in a pipe."""
-    from rich.console import Console
+class File(enum.StrEnum):
+    """Files that have a published schema."""
 
-    console = Console(stderr=True)
-    if not console.is_terminal:
-        yield lambda sentence: None
-        return
-    with console.status("Reading the scenario") as status:
-        yield lambda sentence: status.update(f"{sentence} ...")
+    scenario = "scenario"
+    array = "array"
+    plan = "plan"
+
+
+@app.command(epilog="Example: planner schema array > array.schema.json")
+def schema(
+    file: Annotated[File, typer.Argument(metavar="FILE", help="scenario, array or plan.")],
+) -> None:
+    """Print the JSON Schema of scenario.toml, array.toml or plan.json."""
+    with plain_answers():
+        if file is File.plan:
+            from planner.scheduling.plan_file import schema_text
+
+            print(schema_text(), end="")
+        else:
+            from planner.scenario.schema import array_schema, scenario_schema, schema_json
+
+            print(schema_json(array_schema() if file is File.array else scenario_schema()), end="")
 
 
 @app.command(epilog="Example: planner check scenarios/demo")
@@ -132,29 +160,14 @@ def check(
         bool, typer.Option("--defaults", help="List every default that is in force.")
     ] = False,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """Read and validate everything, and say what it contains."""
-    with _plain_answers():
+    with plain_answers(quiet, as_json):
         from planner.scenario.reading import describe_defaults, read_scenario
 
         found = read_scenario(scenario)
         tell_check(found, describe_defaults(scenario) if defaults else [], as_json)
-
-
-Day = Annotated[
-    datetime.datetime | None,
-    typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Local date of the evening."),
-]
-
-
-FromDay = Annotated[
-    datetime.datetime | None,
-    typer.Option("--from", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="First evening of a range."),
-]
-ToDay = Annotated[
-    datetime.datetime | None,
-    typer.Option("--to", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Last evening of a range."),
-]
 
 
 class Movable(enum.StrEnum):
@@ -162,10 +175,6 @@ class Movable(enum.StrEnum):
 
     any = "any"
     listed = "listed"
-
-
-def _day(moment: datetime.datetime | None) -> datetime.date | None:
-    return None if moment is None else moment.date()
 
 
 @app.command(epilog="Example: planner feasibility scenarios/demo --target 'alf Leo' --date 2027-04-02")
@@ -188,32 +197,33 @@ def feasibility(
         ),
     ] = None,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """Say when each target can be observed, with what, why not, and what would help."""
-    with _plain_answers():
+    with plain_answers(quiet, as_json):
         from planner import commands
         from planner.output.feasibility_folder import check_feasibility_folder
 
         found = commands.read_scenario(scenario)
         asked = commands.Asked(
             targets=tuple(target or ()),
-            date=_day(date),
-            first=_day(from_),
-            last=_day(to),
+            date=day(date),
+            first=day(from_),
+            last=day(to),
             configuration=configuration,
             subarray=tuple(name.strip() for name in subarray.split(",")) if subarray is not None else (),
         )
         question = commands.question_of(found, asked)
-        when = f"{_day(from_)}-to-{_day(to)}" if from_ else f"{question.scenario.night.date}"
+        when = f"{day(from_)}-to-{day(to)}" if from_ else f"{question.scenario.night.date}"
         folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-feasibility-{when}"))
         check_feasibility_folder(folder)
-        with _progress() as tell:
+        with progress(quiet) as tell:
             answer = commands.assess_feasibility(found, asked, tell)
             tell("Drawing the page and the sheets")
             page = commands.write_feasibility(answer, folder)
         tell_feasibility(answer, page, as_json)
         if not any(one.serving for one in answer.nights):
-            raise typer.Exit(NO)
+            end_with_no("None of the targets can be observed then.", quiet)
 
 
 @app.command(epilog="Example: planner rank scenarios/demo --size 4 --top 10")
@@ -237,42 +247,40 @@ def rank(
         typer.Option(help="Folder of the answer [reports/SCENARIO-rank-DATE]; replaces an earlier one."),
     ] = None,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """Rank every subarray that the stations allow, and say which to configure and why."""
-    with _plain_answers():
+    with plain_answers(quiet, as_json):
         from planner import commands
         from planner.output.ranking_folder import check_ranking_folder
 
         found = commands.read_scenario(scenario)
         choice = commands.Choice(
             size=size,
-            date=_day(date),
-            first=_day(from_),
-            last=_day(to),
+            date=day(date),
+            first=day(from_),
+            last=day(to),
             configuration=configuration,
             listed_only=movable is Movable.listed,
             top=top,
         )
         question = commands.choice_of(found, choice)
-        when = f"{_day(from_)}-to-{_day(to)}" if from_ else f"{question.nights[0]}"
+        when = f"{day(from_)}-to-{day(to)}" if from_ else f"{question.nights[0]}"
         folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-rank-{when}"))
         check_ranking_folder(folder)
-        with _progress() as tell:
+        with progress(quiet) as tell:
             ranking = commands.rank_subarrays(found, choice, tell)
             tell("Drawing the page")
             page = commands.write_ranking(ranking, folder)
         tell_ranking(ranking, page, as_json)
         if not ranking.top:
-            raise typer.Exit(NO)
+            end_with_no("No subarray is of use then.", quiet)
 
 
 @app.command(epilog="Example: planner night scenarios/demo --date 2027-03-11 --out my-plan")
 def night(
     scenario: ScenarioFolder,
-    date: Annotated[
-        datetime.datetime | None,
-        typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Local date of the evening."),
-    ] = None,
+    date: Day = None,
     configuration: Annotated[
         str | None, typer.Option(help="Another configuration than the scenario's.")
     ] = None,
@@ -287,37 +295,39 @@ def night(
         ),
     ] = None,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """Plan a night: the visits, a proven bound, and a report.
 
     Ctrl-C while it chooses ends the choosing: the best plan so far is audited and written.
     """
-    with _plain_answers():
+    with plain_answers(quiet, as_json):
         from planner import commands
-        from planner.output.folder import check_folder
+        from planner.output.folder import check_plan_folder
 
-        found = commands.for_night(
-            commands.read_scenario(scenario), date.date() if date else None, configuration
-        )
+        found = commands.for_night(commands.read_scenario(scenario), day(date), configuration)
         folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-{found.night.date}"))
-        check_folder(folder)
-        with _progress() as tell:
+        check_plan_folder(folder)
+        with progress(quiet) as tell:
             planned = commands.plan_night(found, tell=tell, seconds=seconds)
             tell("Drawing the report")
             report = commands.write_night(planned, folder)
         tell_night(planned, report, as_json)
         audit_report = planned.plan.audit
-        if audit_report is None or not audit_report.passed or not planned.plan.visits:
-            raise typer.Exit(NO)
+        if audit_report is None or not audit_report.passed:
+            end_with_no("Audit FAILED: do not use this plan.", quiet)
+        if not planned.plan.visits:
+            end_with_no("Nothing can be planned.", quiet)
 
 
 @app.command(epilog="Example: planner audit reports/demo-2027-03-11")
 def audit(
     plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A plan's folder, or its plan.json.")],
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """Check a plan again, from its files alone, by code that does not trust the solver."""
-    with _plain_answers():
+    with plain_answers(quiet, as_json):
         from planner import commands
 
         found = commands.audit_plan(commands.read_plan(plan))
@@ -326,4 +336,4 @@ def audit(
         else:
             tell_audit(found)
         if not found.passed:
-            raise typer.Exit(NO)
+            end_with_no("The audit FAILED: do not use this plan.", quiet)

@@ -19,6 +19,7 @@ from planner.output.feasibility_tables import season_table, windows_table
 from planner.output.folder import write_plan_folder
 from planner.output.ranking_folder import write_ranking_folder
 from planner.output.ranking_tables import ranking_table
+from planner.output.starting import write_new_scenario as new_scenario
 from planner.ranking.answers import Ranking
 from planner.ranking.questions import RankQuestion, nights_between, ranking_of
 from planner.scenario.night import FIRST_DATE, LAST_DATE
@@ -38,6 +39,7 @@ __all__ = [
     "PlannedNight",
     "assess_feasibility",
     "audit_plan",
+    "new_scenario",
     "plan_night",
     "rank_subarrays",
     "ranking_table",

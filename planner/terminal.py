@@ -105,6 +105,7 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
                 "visits": len(plan.visits),
                 "solver": plan.solver.model_dump(),
                 "audit": {"passed": passed},
+                "travel": None if plan.travel is None else plan.travel.model_dump(),
                 "reserved": [own.model_dump(mode="json") for own in plan.reserved],
                 "left_out": [
                     {
@@ -126,6 +127,10 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
         print(f"{len(plan.visits)} visits, score {solver.score}, {proof}")
         for line in _night_lines(plan):
             print(safe(f"  {line}"))
+        if plan.travel is not None:
+            from planner.output.sentences import travel_told
+
+            print(travel_told(plan.travel))
         for outcome in plan.requests:
             if outcome.reason is not None:
                 what = "fewer" if outcome.visits_planned else "left out"

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from planner import cli
-from planner.output import folder as plan_folder
+from planner.output import writing as plan_folder
 
 SCENARIOS = Path(__file__).resolve().parent.parent / "scenarios"
 
@@ -44,7 +44,8 @@ def test_a_night_ends_with_an_audited_plan_and_says_where_the_report_is(tiny):
     assert "score 9, proven: no plan of the visits considered is better" in done.output
     assert "Audit passed." in done.output
     assert f"Report: {out / 'report.html'}" in done.output
-    assert {path.name for path in out.iterdir()} == {"report.html", "plan.json", "plan.ecsv", "figures"}
+    files = {"report.html", "plan.json", "plan.ecsv", "visits.ics", "figures"}
+    assert {path.name for path in out.iterdir()} == files
     assert list((out / "figures").glob("*.svg"))
     assert json.loads((out / "plan.json").read_text(encoding="utf-8"))["audit"]["passed"] is True
 
@@ -156,7 +157,7 @@ def test_a_note_in_a_plan_folder_is_not_lost(tiny, tmp_path):
 
 def test_a_plan_that_a_killed_run_left_aside_is_not_lost(tiny, tmp_path, monkeypatch):
     out = tmp_path / "plan"
-    shutil.copytree(tiny[1], tmp_path / ".plan-abc-old")
+    shutil.copytree(tiny[1], tmp_path / ".plan-replaced-abcd_123")
 
     def full(descriptor):
         raise OSError(28, "No space left on device")

@@ -25,7 +25,7 @@ MOST = 46  # candidates whose plans are all tried in a moment
 
 
 def close_night(seed):
-    """Three stars within some degrees that share two calibrators, a few hours, and rules at random."""
+    """Three stars within some degrees that share a calibrator, a few hours, and rules at random."""
     rng = np.random.default_rng(40_000 + seed)
     array = random_array(rng, telescopes=3, beams=2, spread_m=40.0)
     combiner = array.combiners[0].model_copy(
@@ -68,10 +68,10 @@ def close_night(seed):
         night=NightSettings(date=datetime.date(2027, 3, 11), configuration="as built", slot_s=300),
         limits=Limits(),
         effort=Effort(
-            deterministic=5.0, subarrays_per_request=1, calibrators_per_request=2, brackets_per_start=2
+            deterministic=5.0, subarrays_per_request=1, calibrators_per_request=1, brackets_per_start=1
         ),
         requests=tuple(requests),
-        calibrators=(star("c", ra, dec + 1.0, diameter_mas=0.2), star("d", ra + 1.0, dec, diameter_mas=0.2)),
+        calibrators=(star("c", ra, dec + 1.0, diameter_mas=0.2),),
         programs=programs if rng.random() < 0.6 else (),
         plan=GoodPlan(share_calibrators=seed % 4 != 3, fairness=float(rng.choice([0.0, 0.5, 1.0]))),
     )
@@ -96,6 +96,9 @@ def slow_shares(night, earlier, later):
     shared = night.limits.sky.times[a.start_tick[i, 2]].to_datetime(timezone=datetime.UTC)
     if shared < inside.start_utc - datetime.timedelta(milliseconds=1):
         return False
+    gap_h = night.limits.scenario.requests[b.request].extras.gap_min_h
+    if gap_h > 0 and a.start_tick[i, 2] < b.start_tick[j, 0]:
+        return False
     needed = 0.0
     for own, line, before, after in zip(
         b.facts.classes, b.facts.lines, a.delay_m[i, 2, 1], b.delay_m[j, 1, 0], strict=True
@@ -114,7 +117,7 @@ def slow_shares(night, earlier, later):
     return gap_s >= np.ceil((needed + b.facts.capture_s) / tick_s - 1e-6) * tick_s
 
 
-@pytest.mark.parametrize("first", range(0, 60, 6))
+@pytest.mark.parametrize("first", range(0, 36, 6))
 def test_no_plan_of_a_night_with_rules_is_worth_more_than_the_one_chosen(first):
     shared = 0
     for seed in range(first, first + 6):

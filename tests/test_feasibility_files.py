@@ -14,7 +14,7 @@ from pages import read_page
 
 from planner.errors import InputProblems
 from planner.output import feasibility_folder
-from planner.output import folder as folders
+from planner.output import writing as folders
 from planner.output.feasibility_folder import (
     check_feasibility_folder,
     feasibility_figures,

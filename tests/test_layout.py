@@ -23,21 +23,29 @@ FLOORS = (
     "ranking",
     "output",
     "interop",
-    "commands",
+    "commands versions",
     "terminal",
+    "cli_options",
     "cli",
     "__init__ __main__",
 )
 FLOOR_OF = {name: number for number, names in enumerate(FLOORS) for name in names.split()}
 # A heavy library is imported where it belongs only; the modules that may do it are named.
 HEAVY = {
-    "numba": {"scheduling/kernels.py"},
-    "ortools": {"scheduling/bound.py", "scheduling/cpsat.py"},
+    "numba": {"scheduling/kernels.py", "scheduling/kernels_tour.py"},
+    "ortools": {
+        "scheduling/bound.py",
+        "scheduling/cpsat.py",
+        "scheduling/offsets.py",
+        "scheduling/running.py",
+        "scheduling/visit_model.py",
+    },
     "astroplan": {"interop"},
     "matplotlib": {"output"},
     "jinja2": {"output"},
-    "typer": {"cli.py"},
-    "rich": {"cli.py"},
+    "icalendar": {"output/calendar.py"},
+    "typer": {"cli.py", "cli_options.py"},
+    "rich": {"cli_options.py"},
 }
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "planner", "tests", "scenarios", "reports"}
 

@@ -12,8 +12,8 @@ from astropy.table import QTable
 from ranked import UNSERVED, nothing, ranked, ranking, simply_drawn
 
 from planner.errors import InputProblems
-from planner.output import folder as folders
 from planner.output import ranking_folder
+from planner.output import writing as folders
 from planner.output.ranking_folder import check_ranking_folder, write_ranking_folder
 from planner.output.ranking_json import ranking_told
 from planner.output.ranking_tables import everyone, ranking_table, request_table

@@ -293,9 +293,7 @@ def test_a_file_in_a_folder_of_the_folder_is_read(tmp_path):
 def test_a_file_of_more_than_50_mb_is_not_read(tmp_path):
     folder = Written().write(tmp_path / "written")
     os.truncate(folder / "targets.csv", 51_000_000)
-    assert complaints(folder) == [
-        "targets.csv: has 51 MB, more than 50. Keep only the rows and columns the planner needs."
-    ]
+    assert complaints(folder) == ["targets.csv: has 51 MB, more than 50. Keep only what the planner needs."]
 
 
 def test_a_folder_in_the_place_of_a_file_is_told(tmp_path):

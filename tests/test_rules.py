@@ -152,7 +152,7 @@ def test_every_pair_is_judged_alike_by_rows_and_matrix(seed, kinds):
             **{
                 **vars(problem),
                 "visits_max": np.full(3, 9),
-                "rules": Rules(**{**vars(problem.rules), "needs": (), "budgets": ()}),
+                "rules": Rules(**{**vars(problem.rules), "needs": (), "whole": frozenset(), "budgets": ()}),
             }
         )
         assert matrix[a, b] == matrix[b, a] == near.apart(a)[b] == (not told_possible(alone, (a, b)))

@@ -16,6 +16,8 @@ def told_possible(p: NightProblem, chosen: tuple[int, ...]) -> bool:
         return False
     if any(own in served and other not in served for own, other in rules.needs):
         return False
+    if any(0 < served.count(r) < p.visits_max[r] for r in rules.whole):
+        return False
     for budget in rules.budgets:
         taken = 0
         for c in chosen:
@@ -75,7 +77,9 @@ def every_plan(p: NightProblem) -> list[tuple[int, ...]]:
         found.append(chosen)
         for c in range(begin, len(p)):
             trial = (*chosen, c)
-            needless = NightProblem(**{**vars(p), "rules": Rules(**{**vars(p.rules), "needs": ()})})
+            needless = NightProblem(
+                **{**vars(p), "rules": Rules(**{**vars(p.rules), "needs": (), "whole": frozenset()})}
+            )
             if told_possible(needless, trial):
                 on(trial, c + 1)
 

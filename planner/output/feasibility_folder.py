@@ -13,8 +13,9 @@ from planner.output.feasibility_words import number_of_target
 from planner.output.figure_season import season_figure
 from planner.output.figure_windows import windows_figure
 from planner.output.figures import Drawn
-from planner.output.folder import FIGURES, Contents, check_folder, figure_files, replace_folder
+from planner.output.folder import FIGURES, figure_files
 from planner.output.tables import table_text
+from planner.output.writing import Contents, check_folder, replace_folder
 
 PAGE_FILE, SHEETS = "feasibility.html", "sheets"
 WINDOWS_FILE, BLOCKED_FILE, SEASON_FILE = "windows.ecsv", "blocked.ecsv", "season.ecsv"

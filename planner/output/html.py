@@ -23,7 +23,15 @@ from planner.output.figures import DARK, PALETTE
 from planner.output.reserved_sheet import pause_rows, unplaced_told
 from planner.output.robust_sheet import lost_told, why_told
 from planner.output.run_sheet import line_rows, night_sums, pointing_rows, visit_rows
-from planner.output.sentences import audit_told, counted, duration, score_told, served_told, thousands
+from planner.output.sentences import (
+    audit_told,
+    counted,
+    duration,
+    score_told,
+    served_told,
+    thousands,
+    travel_told,
+)
 from planner.output.svg import clean, inlined
 from planner.output.target_sheet import target_rows
 from planner.output.tracks import VisitTrack, clock, moment, to_minute, twilight, visit_tracks
@@ -110,6 +118,7 @@ def render_report(
         score=score_told(plan.solver),
         audit=audit_told(plan.audit),
         served=served_told(plan),
+        travel=travel_told(plan.travel),
         worth=worth_told(plan),
         lost=lost_told(plan),
         why={request.target: why_told(request, plan.solver.score) for request in plan.requests},

@@ -9,10 +9,11 @@ from planner.output.figure_heat import heat_figure
 from planner.output.figure_planes import planes_figure
 from planner.output.figure_ranking import bars_figure
 from planner.output.figures import Drawn
-from planner.output.folder import FIGURES, Contents, check_folder, figure_files, replace_folder
+from planner.output.folder import FIGURES, figure_files
 from planner.output.ranking_page import render_ranking
 from planner.output.ranking_tables import ranking_table, request_table
 from planner.output.tables import table_text
+from planner.output.writing import Contents, check_folder, replace_folder
 from planner.ranking.answers import Ranking
 
 PAGE_FILE, TABLE_FILE, REQUESTS_FILE = "ranking.html", "ranking.ecsv", "by_request.ecsv"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from planner.scenario.targets import Request, Scenario
-from planner.scheduling.plan import AuditReport, Margin, NightPlan, SolverReport, Visit
+from planner.scheduling.plan import AuditReport, Margin, NightPlan, SolverReport, Travel, Visit
 
 
 @dataclass(frozen=True)
@@ -204,6 +204,28 @@ def margins_told(scenario: Scenario, request: Request, visit: Visit) -> tuple[st
     told = [margin for margin in visit.margins if margin.limit not in unset or margin.margin < 0]
     ordered = sorted(told, key=lambda margin: _tightness(margin, shadow))
     return tuple(_margin_words(margin, shadow) for margin in ordered)
+
+
+def travel_told(travel: Travel | None) -> str:
+    """Say how far things move between steps, and how far they would without the second stage.
+
+    Examples
+    --------
+    >>> mounts = {"mounts_deg": 6134.2, "mounts_before_deg": 6134.2}
+    >>> travel_told(Travel(carriages_m=486.2, carriages_before_m=602.0, **mounts))
+    'Between steps, carriages run 486 m of rail (602 m at first) and mounts turn 6,134 deg.'
+    """
+    if travel is None:
+        return ""
+    told = []
+    for now, first, unit in (
+        (travel.carriages_m, travel.carriages_before_m, "m"),
+        (travel.mounts_deg, travel.mounts_before_deg, "deg"),
+    ):
+        after, before = thousands(round(now)), thousands(round(first))
+        rail = " of rail" if unit == "m" else ""
+        told.append(f"{after} {unit}{rail}" + (f" ({before} {unit} at first)" if after != before else ""))
+    return f"Between steps, carriages run {told[0]} and mounts turn {told[1]}."
 
 
 def served_told(plan: NightPlan) -> str:

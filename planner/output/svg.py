@@ -16,8 +16,11 @@ FAMILY = "'DejaVu Sans', Verdana, sans-serif"
 VISIT_ID = re.compile(r"^[a-z]+(?:-R\d+)?-(V\d+)$")
 _FONT = re.compile(r"font-family: [^;]*;? ?")
 _NUMBER = re.compile(r"-?\d+\.\d{3,}")
-# What XML 1.0 does not allow, lone surrogates included.
-_FORBIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]+")
+# What XML 1.0 does not allow, lone surrogates included; and what breaks lines or turns the direction of text,
+# by which a name could change how its neighbours read (Unicode, UAX 9).
+_FORBIDDEN = re.compile(
+    "[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]+"
+)
 Node = Any  # minidom's classes say too little about their children for a type checker
 
 
@@ -50,7 +53,7 @@ class Picture:
 
 
 def clean(text: str, most: int | None = None) -> str:
-    """Return text without control characters, cut to ``most`` characters with an ellipsis.
+    """Return text without characters that control or turn it, cut to ``most`` characters with an ellipsis.
 
     Examples
     --------

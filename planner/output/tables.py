@@ -79,6 +79,8 @@ def plan_table(plan: NightPlan) -> QTable:
         "status": plan.solver.status,
         "planner_version": plan.planner_version,
     }
+    if plan.travel is not None:
+        table.meta["travel"] = plan.travel.model_dump()
     return table
 
 

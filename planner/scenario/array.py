@@ -41,6 +41,7 @@ from planner.scenario.values import (
 )
 
 T = TypeVar("T")
+PRESSURE_MIN_HPA = 100.0  # a third of the air at 9000 m: below it a unit was mistaken
 Mask = tuple[tuple[Number, Number], ...]
 
 
@@ -73,7 +74,9 @@ class Site(Part):
     )
 
     @model_validator(mode="after")
-    def _horizon(self) -> Site:
+    def _air_and_horizon(self) -> Site:
+        if 0 < self.pressure_hpa < PRESSURE_MIN_HPA:
+            raise ValueError(f"has a pressure_hpa of {self.pressure_hpa:g}, which no site has; 0 means none")
         check_mask(self.horizon_deg)
         return self
 
@@ -291,7 +294,7 @@ class Configuration(Part):
     """Which movable telescope stands on which station."""
 
     name: Name = Field(description="Name of the configuration.")
-    placement: dict[str, str] = Field(
+    placement: dict[str, Name] = Field(
         default_factory=dict, description="Movable telescope = station; others are not used."
     )
 

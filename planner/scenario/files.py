@@ -17,6 +17,7 @@ from planner.scenario.messages import shown
 
 SCENARIO_FILE = "scenario.toml"
 MAX_BYTES = 50_000_000
+MAX_TOML_BYTES = 2_000_000  # a thousand of everything, and the reader takes a second
 TOML_WHERE = re.compile(r"(?P<what>.*) \(at (?P<where>[^()]*)\)", re.DOTALL)
 
 
@@ -62,7 +63,9 @@ def name_problem(key: str, name: str, folder: Path) -> Problem | None:
     return None
 
 
-def read_bytes(folder: Path, name: str, key: str) -> tuple[bytes | None, tuple[Problem, ...]]:
+def read_bytes(
+    folder: Path, name: str, key: str, most: int = MAX_BYTES
+) -> tuple[bytes | None, tuple[Problem, ...]]:
     """Return the content of a file of the folder, or the reason why there is none.
 
     Parameters
@@ -71,6 +74,8 @@ def read_bytes(folder: Path, name: str, key: str) -> tuple[bytes | None, tuple[P
     name : str
     key : str
         The key of ``scenario.toml`` that names it; ``""`` for ``scenario.toml`` itself.
+    most : int
+        Bytes that it may have.
     """
     path = folder / name
     try:
@@ -78,10 +83,13 @@ def read_bytes(folder: Path, name: str, key: str) -> tuple[bytes | None, tuple[P
             return None, (_absent(folder, name, key),)
         if not path.is_file():
             return None, (Problem(name, "", "is not a file", "Put a file in its place."),)
+        if not path.resolve().is_relative_to(folder.resolve()):
+            found = "is a link out of the scenario's folder"
+            return None, (Problem(name, "", found, "Put the file itself in its place."),)
         size = path.stat().st_size
-        if size > MAX_BYTES:
-            found = f"has {size / 1e6:.0f} MB, more than {MAX_BYTES // 1_000_000}"
-            return None, (Problem(name, "", found, "Keep only the rows and columns the planner needs."),)
+        if size > most:
+            found = f"has {size / 1e6:.0f} MB, more than {most // 1_000_000}"
+            return None, (Problem(name, "", found, "Keep only what the planner needs."),)
         return path.read_bytes(), ()
     except OSError as error:
         remedy = "Check its name and that you may read it."
@@ -111,7 +119,7 @@ def utf8_text(content: bytes, name: str) -> tuple[str | None, tuple[Problem, ...
 
 def read_toml(folder: Path, name: str, key: str) -> tuple[Mapping[str, Any] | None, tuple[Problem, ...]]:
     """Return the tables of a TOML file, or the reason why there are none."""
-    content, problems = read_bytes(folder, name, key)
+    content, problems = read_bytes(folder, name, key, MAX_TOML_BYTES)
     if content is None:
         return None, problems
     text, problems = utf8_text(content, name)

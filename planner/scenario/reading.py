@@ -34,7 +34,7 @@ from planner.scenario.tables import (
     read_star_table,
 )
 from planner.scenario.targets import Observation, Request, Scenario, Star
-from planner.scenario.values import Part
+from planner.scenario.values import ONE_LINE, Part
 
 Sections = dict[str, tuple[Item, ...] | None]
 ROLES = ("array", "targets", "calibrators", "history")
@@ -109,9 +109,10 @@ def _sound(folder: str | Path) -> tuple[str, ScenarioFile, Draft]:
 def _folder_name(path: Path) -> tuple[str, list[Problem]]:
     """The folder's name, which is the scenario's."""
     name = os.fsencode(path.resolve().name).decode("utf-8", "replace")
-    if 0 < len(name) <= 80:
+    if 0 < len(name) <= 80 and re.fullmatch(ONE_LINE, name):
         return name, []
-    found = f"has a name of {len(name)} characters, and the scenario is called like its folder"
+    what = f"of {len(name)} characters" if re.fullmatch(ONE_LINE, name) else "that cannot be printed"
+    found = f"has a name {what}, and the scenario is called like its folder"
     return name, [Problem(str(path), "", found, "Give the folder a name of 1 to 80 characters.")]
 
 

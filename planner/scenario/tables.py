@@ -80,6 +80,7 @@ NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(nan|inf|infini
 # Data or text from elsewhere, which a reader might fetch; links in descriptions are harmless.
 OUTSIDE = re.compile(r"<!ENTITY|<(\w+:)?STREAM\b[^<>]*\bhref\s*=|\0", re.IGNORECASE)
 TOO_LARGE = 2**63
+MAX_ROWS = 20_000
 LONGEST_REASON = 120
 BAND_COLUMN = re.compile(r"mag_\S.*")
 
@@ -180,11 +181,15 @@ def _table(
         # The readers warn about odd units and headers; what matters is judged below, in our words.
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return _read(content, form, with_times), ()
+            table = _read(content, form, with_times)
     except Exception as error:  # each reader raises what it likes on a broken file
         reason = (str(error).splitlines() or [type(error).__name__])[0]
         found = f"cannot be read as {form} ({reason[:LONGEST_REASON]})"
         return None, (Problem(file, "", found, "Correct the file, or save the table again."),)
+    if len(table) > MAX_ROWS:
+        found = f"has {len(table)} rows, more than {MAX_ROWS}"
+        return None, (Problem(file, "", found, "Keep only the rows this scenario needs."),)
+    return table, ()
 
 
 def _read(content: bytes, form: str, with_times: bool) -> Table:

@@ -19,6 +19,7 @@ from planner.scheduling.instead import fillers_told, forced_told
 from planner.scheduling.light import light_limits
 from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit, tracking_margin_mag
 from planner.scheduling.lost_time import lost_time
+from planner.scheduling.offsets import holding
 from planner.scheduling.plan import (
     Beam,
     EarthOrientation,
@@ -30,6 +31,7 @@ from planner.scheduling.plan import (
     ReservedTime,
     SolverReport,
     Step,
+    Travel,
     Visit,
 )
 from planner.scheduling.reasons import Served, reason
@@ -39,6 +41,7 @@ from planner.scheduling.rule_reasons import rule_told
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.solved import SolvedNight, with_shared_steps
 from planner.scheduling.table import candidate_table, longest_wait_ticks, wait_ticks
+from planner.scheduling.travel import movement, travel_of
 from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
 from planner.sky.night import utc_text
@@ -85,7 +88,16 @@ def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
         - solution.score,
         lost_time=lost_time(solved),
         earth_orientation=_earth_orientation(limits),
+        travel=_travel(solved),
     )
+
+
+def _travel(solved: SolvedNight) -> Travel | None:
+    """What moves in the plan; before and after are the same where nobody made it calmer."""
+    if not solved.visits:
+        return None
+    now = movement(solved.limits, [solved.origin(c) for c in solved.visits])
+    return travel_of(solved.moved_before or now, now)
 
 
 def _reserved(solved: SolvedNight, visits: Sequence[Visit]) -> tuple[ReservedTime, ...]:
@@ -262,6 +274,8 @@ def _latest_start(solved: SolvedNight, candidate: int, following: Sequence[int])
         return latest  # one exposure serves two visits: moving one would move the other
     last = int(solved.table.start_tick[following[0]]) if following else len(limits.sky.times) - 1
     later = later_starts(limits, family, row, last)
+    if solved.moved_before is not None:
+        later = holding(limits, later, family.offset_m[row])
     fits = np.ones(len(later.start_tick), dtype=bool)
     reach = last + longest_wait_ticks(limits)
     for other in following:

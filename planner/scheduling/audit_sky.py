@@ -137,11 +137,10 @@ def tracked_steps(plan: NightPlan) -> tuple[TrackedStep, ...]:
         return ()
     seconds = [samples_s(start, end, scenario.night.tick_s) for *_, start, end in found]
     counts = [len(own) for own in seconds]
-    first = min(start for *_, start, _ in found)
-    since = [
-        (start - first).total_seconds() + own for (*_, start, _), own in zip(found, seconds, strict=True)
-    ]
-    times = Time(first.replace(tzinfo=None), scale="utc") + TimeDelta(np.concatenate(since), format="sec")
+    # Each step from its own start: between two of them there may be a leap second.
+    starts = Time([start.replace(tzinfo=None) for *_, start, _ in found], scale="utc")
+    step_of = np.repeat(np.arange(len(found)), counts)
+    times = starts[step_of] + TimeDelta(np.concatenate(seconds), format="sec")
     repeated = [star for (*_, star, _, _), count in zip(found, counts, strict=True) for _ in range(count)]
     sky = _sky(scenario.array.site, repeated, times)
     ends = np.cumsum(counts).tolist()

@@ -178,14 +178,15 @@ def _settle(
     fits : ndarray of bool
     """
     wait = np.full(len(end), int(ticks_up(facts.capture_s, facts.tick_s)))
-    needed = wait
+    fits = np.zeros(len(end), dtype=bool)
     for _ in range(8):
         start = end + wait
         needed = _wait_ticks(facts, stars, np.minimum(end, last), np.minimum(start, last))
-        if np.all(needed <= wait):
+        fits = needed <= wait  # a carriage that the star outruns never gets there
+        if np.all(fits):
             break
         wait = np.maximum(wait, needed)
-    return end + wait, (needed <= wait) & (end + wait <= last)
+    return end + wait, fits & (end + wait <= last)
 
 
 def _wait_ticks(

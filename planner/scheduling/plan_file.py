@@ -54,7 +54,10 @@ def read_plan(path: str | Path) -> NightPlan:
         )
     try:
         content = json.loads(file.read_text(encoding="utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+    except OSError as error:
+        found = f"cannot be read ({error.strerror})"
+        raise InputProblems([Problem(name, "", found, "Check that you may read it.")]) from None
+    except (ValueError, RecursionError) as error:  # no text, no JSON, or thousands of digits or brackets
         found = f"is not JSON ({error})"
         raise InputProblems([Problem(name, "", found, "Make the plan again with 'planner night'.")]) from None
     if not isinstance(content, dict) or content.get("schema") != SCHEMA_NAME:

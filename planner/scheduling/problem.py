@@ -8,7 +8,7 @@ are whole numbers. Every pair of candidates is judged by exact set-up times.
 from __future__ import annotations
 
 import itertools
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -138,11 +138,12 @@ class NightProblem:
         return self.fits(chosen) and len(self.supported(chosen)) == len(chosen)
 
     def supported(self, chosen: Sequence[int]) -> tuple[int, ...]:
-        """Leave out what needs a visit of another request that is not there, in the order given."""
+        """Leave out what lacks a visit of another request, or of its own, in the order given."""
         kept = list(chosen)
-        while self.rules.needs:
-            there = {int(self.request[c]) for c in kept}
-            lacking = {r for r, other in self.rules.needs if other not in there}
+        while self.rules.needs or self.rules.whole:
+            there = Counter(int(self.request[c]) for c in kept)
+            lacking = {r for r, other in self.rules.needs if not there[other]}
+            lacking |= {r for r in self.rules.whole if there[r] < self.visits_max[r]}
             left = [c for c in kept if int(self.request[c]) not in lacking]
             if len(left) == len(kept):
                 break

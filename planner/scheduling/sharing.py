@@ -77,6 +77,9 @@ def _pairs(
     near = (science > exposed) & (began < exposed + longest_wait_ticks(limits))
     near &= began > giving.start_tick[row, 0][:, None]
     near &= _serves(limits, taking, giving.start_tick[row, 2], began)
+    if limits.scenario.requests[taking.request].extras.gap_min_h > 0:
+        # Its gaps are counted from the start that it would have by itself.
+        near &= giving.start_tick[row, 2][:, None] >= began
     a, b = np.nonzero(near)
     gap = taking.start_tick[other[b], 1] - giving.end_tick[row[a], 2]
     fits = gap >= _settled_ticks(limits, (giving, row[a]), (taking, other[b]))

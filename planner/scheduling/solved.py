@@ -15,6 +15,7 @@ from planner.scheduling.forced import ForcedPlan
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.reserved import Block
 from planner.scheduling.table import CandidateTable
+from planner.scheduling.travel import Movement
 from planner.scheduling.visits import VisitFamily
 
 
@@ -36,6 +37,8 @@ class SolvedNight:
         Chosen candidates that are made otherwise than their family says, each as a family of one start.
     forced : mapping
         For requests without a visit that were asked about, the best plan found that serves them.
+    moved_before : Movement or None
+        What the first plan moved, once a second stage has made it calmer.
     """
 
     limits: NightLimits
@@ -47,6 +50,7 @@ class SolvedNight:
     seconds: float | None = None
     made: Mapping[int, VisitFamily] = field(default_factory=dict)
     forced: Mapping[int, ForcedPlan] = field(default_factory=dict)
+    moved_before: Movement | None = None
 
     @property
     def visits(self) -> tuple[int, ...]:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from planner.constraints.tonight import night_limits
 from planner.scenario.targets import Scenario
+from planner.scheduling.calmer import calmer
 from planner.scheduling.candidates import night_offers
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.early import put_early
@@ -53,5 +54,9 @@ def solved_night(scenario: Scenario, say: Callable[[str], None], seconds: float 
         say("Asking what it would cost to serve what is left out")
         order = sorted(range(len(offers)), key=lambda r: (-scenario.requests[r].priority, r))
         forced = forced_plans(problem, solution, order, scenario.plan.forced_effort, stop)
+    solved = SolvedNight(limits, offers, problem, table, families, solution, seconds, forced=forced)
+    if scenario.plan.least_travel:
+        say("Making the plan calmer: the same worth with less movement")
+        solved = calmer(solved)
     say("Writing the plan down and auditing it")
-    return SolvedNight(limits, offers, problem, table, families, solution, seconds, forced=forced)
+    return solved

@@ -161,7 +161,7 @@ def _worth(made: _Model, request: int) -> Any:
     counts = made.boolean(f"counts {request}", problem.worth_of(sorted(made.hinted)).get(request, 0) > 0)
     if request in rules.whole:
         wanted = int(problem.visits_max[request])
-        made.model.add(sum(made.visit[number] for number in mine) >= wanted * counts)
+        made.model.add(sum(made.visit[number] for number in mine) == wanted * counts)
     level = levels_of(problem)
     fillers: dict[int, list[int]] = defaultdict(list)
     for number in mine:

@@ -123,8 +123,28 @@ def orientation(times: Time) -> Orientation:
         state = "predicted"
     else:
         state = "measured"
-    end = datetime.date(1858, 11, 17) + datetime.timedelta(days=int(last_mjd))
-    return Orientation(ut1_minus_utc_s, pole * RAD_PER_ARCSEC, state, error_s, end)
+    return Orientation(ut1_minus_utc_s, pole * RAD_PER_ARCSEC, state, error_s, _date_of(last_mjd))
+
+
+@dataclass(frozen=True)
+class TableDates:
+    """Last days (UTC) of the shipped table: of measured values, and of all, predictions included."""
+
+    measured_until: datetime.date
+    predicted_until: datetime.date
+
+
+def table_dates() -> TableDates:
+    """Return until when the shipped table knows UT1-UTC, by measurement and by prediction."""
+    with offline_earth():
+        table = iers.earth_orientation_table.get()
+        mjd = table["MJD"].to_value("d")
+        measured = mjd[np.asarray(table["UT1Flag"]) != "P"]
+    return TableDates(_date_of(measured[-1]), _date_of(mjd[-1]))
+
+
+def _date_of(mjd: float) -> datetime.date:
+    return datetime.date(1858, 11, 17) + datetime.timedelta(days=int(mjd))
 
 
 def _error_s(table: iers.IERS, mjd: float, last_mjd: float) -> float:

@@ -1,6 +1,8 @@
 """How good a night is, and how soon: queues of 20 to 100 requests, against simpler ways to choose.
 
-Run: python tests/speed/night.py [COUNT ...]. One table of one run; nothing here is asserted.
+Run: python tests/speed/night.py [COUNT ...]. Two tables of one run; nothing here is asserted. The second is
+of the same queues with every wish at once: shared calibrators, requests of two and three visits with gaps,
+all or nothing, floors, goals, cells that count again, orders, company, two programs with a time budget.
 
 All ways choose from the same visits on the array of the demonstration, up to four subarrays a request,
 and are scored by the same cells. astroplan's schedulers get one block for each request, as long as its
@@ -13,6 +15,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import io
+import resource
 import sys
 import time
 import warnings
@@ -29,6 +32,7 @@ from nights import build
 
 from planner.interop.astroplan import observer_of
 from planner.scenario.night import Effort
+from planner.scenario.programs import Program
 from planner.scenario.reading import read_scenario
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.stopping import stopping
@@ -66,6 +70,31 @@ def queue(count, seed=1):
             "effort": Effort(subarrays_per_request=4, calibrators_per_request=2, brackets_per_start=1),
         }
     )
+
+
+def with_every_wish(scenario):
+    """The same queue when its requests hang together in every way."""
+    names = [wish.name for wish in scenario.requests]
+    requests = []
+    for number, wish in enumerate(scenario.requests):
+        extras = {
+            "gap_min_h": 1.5 if number % 5 == 0 else 0.0,
+            "all_or_nothing": number % 10 == 0,
+            "cells_floor": 5 if number % 7 == 3 else 0,
+            "cells_goal": 6 if number % 7 == 4 else None,
+            "cell_values": (3, 2, 1) if number % 9 == 1 else (1,),
+            "after": names[number - 1] if number % 11 == 2 else None,
+            "only_with": names[number - 1] if number % 11 == 6 else None,
+        }
+        visits = 2 if number % 5 == 0 else 3 if number % 10 == 3 else 1
+        own = wish.extras.model_copy(update=extras)
+        requests.append(wish.model_copy(update={"extras": own, "visits": visits}))
+    programs = (
+        Program(name="first", targets=tuple(names[::4]), hours_max=2.0),
+        Program(name="second", targets=tuple(names[1::4]), hours_max=1.5),
+    )
+    plan = scenario.plan.model_copy(update={"share_calibrators": True})
+    return scenario.model_copy(update={"requests": tuple(requests), "programs": programs, "plan": plan})
 
 
 def by_priority(problem, priority):
@@ -122,21 +151,38 @@ def by_astroplan(night, kind):
     return chosen
 
 
+def solved(scenario):
+    """Build and solve a night; return it, its solution, and the seconds of both."""
+    start = time.perf_counter()
+    night = build(scenario)
+    built_s = time.perf_counter() - start
+    start = time.perf_counter()
+    with stopping(SECONDS) as stop:
+        solution = solve_night(night.problem, np.inf, stop=stop)
+    return night, solution, (built_s, time.perf_counter() - start)
+
+
+def row(count, night, solution, seconds):
+    """What both tables begin with."""
+    return (
+        f"{count:8d} {len(night.problem):7d} {seconds[0]:8.1f} | {solution.score:6d} {solution.bound:6d} "
+        f"{100 * solution.gap:6.2f} {seconds[1]:8.1f} "
+    )
+
+
 def main(counts):
-    """Print one table."""
+    """Print both tables."""
     warnings.simplefilter("ignore")
-    print(
+    head = (
         f"{'requests':>8} {'visits':>7} {'build s':>8} | {'score':>6} {'bound':>6} {'gap %':>6} "
-        f"{'solve s':>8} | {'priority':>8} {'sequential':>10} {'by astroplan priority':>21}   (share of ours)"
+        f"{'solve s':>8} "
+    )
+    print(
+        f"{head}| {'priority':>8} {'sequential':>10} {'by astroplan priority':>21}   (share of ours)",
+        flush=True,
     )
     for count in counts:
-        start = time.perf_counter()
-        night = build(queue(count))
-        built = time.perf_counter() - start
-        start = time.perf_counter()
-        with stopping(SECONDS) as stop:
-            solution = solve_night(night.problem, np.inf, stop=stop)
-        solved = time.perf_counter() - start
+        night, solution, seconds = solved(queue(count))
         priority = [wish.priority for wish in night.limits.scenario.requests]
         others = [
             night.problem.score(by_priority(night.problem, priority)),
@@ -145,10 +191,18 @@ def main(counts):
         ]
         share = [other / solution.score for other in others]
         print(
-            f"{count:8d} {len(night.problem):7d} {built:8.1f} | {solution.score:6d} {solution.bound:6d} "
-            f"{100 * solution.gap:6.2f} {solved:8.1f} | {share[0]:8.2f} {share[1]:10.2f} {share[2]:21.2f}",
+            f"{row(count, night, solution, seconds)}| {share[0]:8.2f} {share[1]:10.2f} {share[2]:21.2f}",
             flush=True,
         )
+    print(f"\n{head}| {'priority':>8} {'shared pairs':>12}   (every wish at once)", flush=True)
+    for count in counts:
+        night, solution, seconds = solved(with_every_wish(queue(count)))
+        priority = [wish.priority for wish in night.limits.scenario.requests]
+        own = by_priority(night.problem, priority)
+        share = night.problem.score(night.problem.supported(own)) / solution.score
+        pairs = sum(len(givers) for givers in night.problem.rules.givers)
+        print(f"{row(count, night, solution, seconds)}| {share:8.2f} {pairs:12d}", flush=True)
+    print(f"\nmost memory: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,100 @@
+"""What the commands share: exit codes, options, how problems become text, and progress on a terminal."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import io
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+from planner.errors import InputProblems, NoNight, Problem
+from planner.terminal import safe
+
+if TYPE_CHECKING:
+    from planner.commands import Tell
+
+DONE, NO, BAD_INPUT, FAULT, STOPPED = 0, 1, 2, 3, 130
+STOPPED_TOLD = "Stopped. Nothing was written."
+
+ScenarioFolder = Annotated[Path, typer.Argument(metavar="SCENARIO", help="Folder with scenario.toml.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Print problems only; the exit code says the rest.")]
+Day = Annotated[
+    datetime.datetime | None,
+    typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Local date of the evening."),
+]
+FromDay = Annotated[
+    datetime.datetime | None,
+    typer.Option("--from", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="First evening of a range."),
+]
+ToDay = Annotated[
+    datetime.datetime | None,
+    typer.Option("--to", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Last evening of a range."),
+]
+
+
+@contextlib.contextmanager
+def plain_answers(quiet: bool = False, as_json: bool = False) -> Iterator[None]:
+    """Turn what the user can mend into text and an exit code.
+
+    Parameters
+    ----------
+    quiet : bool
+        Whether only problems are told.
+    as_json : bool
+        Whether the answer is asked for as JSON.
+    """
+    try:
+        if quiet and as_json:
+            found = "stands beside --json"
+            remedy = "Give --json for the answer, or --quiet for the exit code alone."
+            raise InputProblems([Problem("command line", "--quiet", found, remedy)])
+        with contextlib.redirect_stdout(io.StringIO()) if quiet else contextlib.nullcontext():
+            yield
+    except InputProblems as error:
+        for problem in error.problems:
+            print(safe(str(problem)), file=sys.stderr)
+        raise typer.Exit(BAD_INPUT) from None
+    except KeyboardInterrupt:
+        print(STOPPED_TOLD, file=sys.stderr)
+        raise typer.Exit(STOPPED) from None
+    except NoNight as error:
+        print(safe(str(error)), file=sys.stderr)
+        raise typer.Exit(NO) from None
+
+
+def end_with_no(why: str, quiet: bool) -> NoReturn:
+    """End with the exit code of a no; who has not seen the answer is told why.
+
+    Raises
+    ------
+    typer.Exit
+    """
+    if quiet:
+        print(safe(why), file=sys.stderr)
+    raise typer.Exit(NO)
+
+
+@contextlib.contextmanager
+def progress(quiet: bool = False) -> Iterator[Tell]:
+    """Tell on a terminal what is being done; stay silent in a pipe, or when asked to."""
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console(stderr=True)
+    if quiet or not console.is_terminal:
+        yield lambda sentence: None
+        return
+    with console.status("Reading the scenario") as status:
+        # As Text: a name with square brackets is no markup.
+        yield lambda sentence: status.update(Text(f"{safe(sentence)} ..."))
+
+
+def day(moment: datetime.datetime | None) -> datetime.date | None:
+    """Return the date of what the option gives."""
+    return None if moment is None else moment.date()

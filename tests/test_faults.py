@@ -1,0 +1,316 @@
+"""What may go wrong around a run: killed, a full disk, no home, no network, two at a time, Ctrl-C."""
+
+from __future__ import annotations
+
+import ast
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from test_cli import SCENARIOS, run
+
+from planner.output import writing
+from planner.output.writing import replace_folder
+
+ROOT = Path(__file__).resolve().parent.parent
+TINY = SCENARIOS / "tiny"
+OLD, NEW = {"plan.json": "old", "figures/a.svg": "old"}, {"plan.json": "new", "figures/b.svg": b"new"}
+
+# Ends the process, or raises Ctrl-C in it, at the n-th event of a kind: no clock, no luck.
+HOOK = """
+import os, signal, sys
+wanted, count, what = sys.argv[1], int(sys.argv[2]), getattr(signal, sys.argv[3])
+left = [count]
+def watch(event, arguments):
+    if event.startswith(wanted.split(" ")[0]) and wanted.split(" ")[-1] in str(arguments):
+        left[0] -= 1
+        if left[0] == 0:
+            os.kill(os.getpid(), what)
+"""
+WRITE = (
+    HOOK
+    + """
+from pathlib import Path
+import shutil, tempfile
+from planner.output.writing import replace_folder
+sys.addaudithook(watch)
+replace_folder(Path(sys.argv[4]), {"plan.json": "new", "figures/b.svg": b"new"})
+"""
+)
+COMMAND = (
+    HOOK
+    + """
+sys.addaudithook(watch)
+sys.argv = ["planner", *sys.argv[4:]]
+from planner.__main__ import main
+main()
+"""
+)
+
+
+def python(code, *words, **environment):
+    """Run code in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-c", code, *map(str, words)],
+        env={**os.environ, "PYTHONPATH": str(ROOT), **environment},
+        capture_output=True, text=True, check=False, cwd=ROOT, timeout=300,
+    )  # fmt: skip
+
+
+def held_back():
+    """What to put before a command so that permissions hold for root too."""
+    if os.geteuid() != 0:
+        return []
+    if shutil.which("setpriv") is None:
+        pytest.skip("root, whom no permission holds back, and no setpriv")
+    return ["setpriv", "--bounding-set=-dac_override,-dac_read_search", "--"]
+
+
+def held(folder):
+    """What a folder holds; None when it is absent."""
+    if not folder.exists():
+        return None
+    return {f"{path.relative_to(folder)}": path.read_text() for path in folder.rglob("*") if path.is_file()}
+
+
+def whole(files):
+    return {name: text if isinstance(text, str) else text.decode() for name, text in files.items()}
+
+
+def test_a_run_that_is_killed_at_any_touch_of_the_disk_leaves_a_whole_folder_or_none(tmp_path):
+    folder, touches = tmp_path / "plan", 0
+    events = ("open", "os.mkdir", "os.rename", "os.chmod", "os.rmdir", "os.remove", "shutil.rmtree")
+    for event in events:
+        for count in range(1, 30):
+            replace_folder(folder, OLD)
+            done = python(WRITE, f"{event} {tmp_path}", count, "SIGKILL", folder)
+            if done.returncode == 0:
+                break
+            assert done.returncode == -signal.SIGKILL, done.stderr
+            touches += 1
+            assert held(folder) in (whole(OLD), whole(NEW), None)
+            if held(folder) is None:  # between its two renames: the old plan stands aside, and comes back
+                assert [held(path) for path in tmp_path.glob(".plan-replaced-*")] == [whole(OLD)]
+            # The next run works, and nothing of the killed one stays.
+            replace_folder(folder, NEW)
+            assert held(folder) == whole(NEW)
+            assert [path.name for path in tmp_path.iterdir()] == ["plan"]
+    assert touches >= 10
+
+
+def test_an_old_plan_comes_back_when_the_next_run_fails_too(tmp_path, monkeypatch):
+    folder = tmp_path / "plan"
+    replace_folder(folder, OLD)
+    done = python(WRITE, f"os.rename {tmp_path}", 2, "SIGKILL", folder)
+    assert done.returncode == -signal.SIGKILL
+    assert not folder.exists()
+
+    def full(descriptor):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(writing.os, "fsync", full)
+    with pytest.raises(writing.InputProblems, match="No space left on device"):
+        replace_folder(folder, NEW)
+    assert held(folder) == whole(OLD)
+    assert [path.name for path in tmp_path.iterdir()] == ["plan"]
+
+
+def test_ctrl_c_between_the_two_renames_keeps_the_old_plan(tmp_path):
+    folder = tmp_path / "plan"
+    for count in (1, 2):
+        replace_folder(folder, OLD)
+        done = python(WRITE, f"os.rename {tmp_path}", count, "SIGINT", folder)
+        assert done.returncode != 0
+        assert held(folder) == whole(OLD)
+        assert [path.name for path in tmp_path.iterdir()] == ["plan"]
+
+
+def test_folders_of_others_with_names_alike_are_left_alone(tmp_path):
+    folder = tmp_path / "demo"
+    others = (".demo-mine", ".demo-2027-replaced-abcd1234", ".demo-unfinished", ".demo-unfinished-copy")
+    for name in others:
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "notes.txt").write_text("mine", encoding="utf-8")
+    replace_folder(folder, NEW)
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(("demo", *others))
+    assert all((tmp_path / name / "notes.txt").is_file() for name in others)
+
+
+def test_two_runs_into_one_folder_leave_the_plan_of_one_of_them(tmp_path):
+    folder = tmp_path / "plan"
+    code = """
+import sys
+from pathlib import Path
+from planner.output.writing import replace_folder
+own = sys.argv[2]
+for turn in range(60):
+    replace_folder(Path(sys.argv[1]), {f"{name}": own * 1000 for name in range(5)})
+    seen = {path.read_text() for path in Path(sys.argv[1]).iterdir()} if turn % 10 == 0 else set()
+"""
+    runs = [
+        subprocess.Popen(
+            [sys.executable, "-c", code, str(folder), own], env={**os.environ, "PYTHONPATH": str(ROOT)},
+            stderr=subprocess.PIPE, text=True,
+        )
+        for own in "ab"
+    ]  # fmt: skip
+    ends = [one.communicate(timeout=120)[1] for one in runs]
+    # A reader may find a file gone while the folder is exchanged; a writer never fails.
+    assert all("replace_folder" not in end.replace("import replace_folder", "") for end in ends), ends
+    assert set(held(folder).values()) in ({"a" * 1000}, {"b" * 1000})
+    assert len(held(folder)) == 5
+    assert [path.name for path in tmp_path.iterdir()] == ["plan"]
+
+
+def test_a_lock_that_is_never_released_ends_in_a_sentence(tmp_path, monkeypatch):
+    monkeypatch.setattr(writing, "PATIENCE_S", 0.0)
+    descriptor = os.open(tmp_path, os.O_RDONLY)
+    try:
+        writing.fcntl.flock(descriptor, writing.fcntl.LOCK_EX)
+        with pytest.raises(writing.InputProblems, match="another run has been writing there for a minute"):
+            replace_folder(tmp_path / "plan", NEW)
+    finally:
+        os.close(descriptor)
+    replace_folder(tmp_path / "plan", NEW)
+
+
+def test_a_night_that_is_killed_while_it_writes_leaves_the_earlier_plan_and_the_next_run_clears_up(tmp_path):
+    folder = tmp_path / "plan"
+    replace_folder(folder, OLD)
+    words = ("night", TINY, "--out", folder)
+    done = python(COMMAND, f"open {tmp_path}/.plan-unfinished", 3, "SIGKILL", *words)
+    assert done.returncode == -signal.SIGKILL
+    assert held(folder) == whole(OLD)
+    assert len(list(tmp_path.iterdir())) == 2
+    replace_folder(folder, NEW)
+    assert held(folder) == whole(NEW)
+    assert [path.name for path in tmp_path.iterdir()] == ["plan"]
+
+
+@pytest.mark.parametrize(
+    "module", ["planner.cli", "typer", "planner.commands", "pydantic", "numpy", "astropy.time", "matplotlib"]
+)
+def test_ctrl_c_while_the_program_is_loaded_gives_a_sentence(module, tmp_path):
+    done = python(COMMAND, f"import ('{module}',", 1, "SIGINT", "night", TINY, "--out", tmp_path / "plan")
+    assert done.stderr == "Stopped. Nothing was written.\n"
+    assert done.returncode == 130
+    assert list(tmp_path.iterdir()) == []
+
+
+NO_NETWORK = """
+import os, socket
+def refuse(*words, **named):
+    with open(os.environ["PLANNER_TEST_CALLS"], "a") as note:
+        note.write(f"{words!r}\\n")
+    raise OSError(101, "Network is unreachable")
+socket.socket.connect = socket.socket.connect_ex = socket.getaddrinfo = socket.create_connection = refuse
+"""
+
+
+def test_a_night_is_planned_without_a_home_a_network_or_a_place_to_keep_anything(tmp_path):
+    # An installed copy that nobody may change, run by somebody who owns nothing but the folder of the plan.
+    install, out, calls = tmp_path / "install", tmp_path / "out", tmp_path / "out" / "calls"
+    shutil.copytree(ROOT / "planner", install / "planner", ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(TINY, install / "tiny")
+    (install / "sitecustomize.py").write_text(NO_NETWORK, encoding="utf-8")
+    out.mkdir()
+    folders = [install, *(path for path in install.rglob("*") if path.is_dir())]
+    for folder in folders:
+        folder.chmod(0o555)
+    words = [sys.executable, "-m", "planner", "night", install / "tiny", "--out", out / "plan", "--json"]
+    environment = {"PATH": "/usr/bin:/bin", "PYTHONPATH": str(install), "PLANNER_TEST_CALLS": str(calls)}
+    try:
+        done = subprocess.run(
+            [*held_back(), *words],
+            # The next test compiles the loops; here they are too few to be worth the wait.
+            env={**environment, "HOME": str(install / "nothing"), "NUMBA_DISABLE_JIT": "1"},
+            capture_output=True, text=True, check=False, cwd=out, timeout=300,
+        )  # fmt: skip
+    finally:
+        for folder in folders:
+            folder.chmod(0o755)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    assert json.loads(done.stdout)["audit"]["passed"]
+    assert not calls.exists()
+    assert sorted(path.name for path in out.iterdir()) == ["plan"]
+    assert not list(install.rglob("__pycache__"))
+
+
+def test_loops_are_compiled_anew_where_machine_code_cannot_be_kept(tmp_path):
+    install, ignored = tmp_path / "install", shutil.ignore_patterns("__pycache__")
+    shutil.copytree(ROOT / "planner", install / "planner", ignore=ignored)
+    folders = (install / "planner" / "scheduling", install / "planner", install)
+    for folder in folders:
+        folder.chmod(0o555)
+    code = """
+import numpy as np
+from planner.scheduling import kernels
+none, one = np.zeros(0, dtype=np.int64), np.zeros(2, dtype=np.int64)
+print(kernels.onward(none, none, one, one[:1], none, none)[1].tolist(), kernels.__file__)
+"""
+    try:
+        done = subprocess.run(
+            [*held_back(), sys.executable, "-c", code],
+            env={"PATH": "/usr/bin:/bin", "PYTHONPATH": str(install), "HOME": str(install / "nothing")},
+            capture_output=True, text=True, check=False, cwd=tmp_path, timeout=300,
+        )  # fmt: skip
+    finally:
+        for folder in folders:
+            folder.chmod(0o755)
+    assert done.stdout == f"[0, 0] {install / 'planner' / 'scheduling' / 'kernels.py'}\n", done.stderr
+    assert not list(install.rglob("__pycache__"))
+
+
+def test_nothing_depends_on_the_clock_of_the_machine():
+    asks = {"now", "today", "utcnow", "time", "time_ns", "gmtime", "localtime"}
+    for path in sorted((ROOT / "planner").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in asks:
+                # datetime.time(h, m, s) is a time of day, not the time.
+                own = ast.unparse(node.func)
+                assert own == "datetime.time", f"{path.name}: {ast.unparse(node)}"
+
+
+def test_an_output_folder_that_cannot_be_written_is_refused_before_the_work(tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine").chmod(0o555)
+    (tmp_path / "link").symlink_to(tmp_path / "mine")
+    told = run("night", TINY, "--out", tmp_path / "link")
+    assert (told.exit_code, told.stdout) == (2, "")
+    assert "exists and is not a folder" in told.stderr
+    code = """
+import sys
+from pathlib import Path
+from planner.errors import InputProblems
+from planner.output.writing import Contents, check_folder, replace_folder
+plan = Contents("a plan", ())
+acts = (lambda folder: check_folder(folder, plan), lambda folder: replace_folder(folder, {}))
+for act in acts:
+    try:
+        act(Path(sys.argv[1]))
+    except InputProblems as found:
+        print(found)
+"""
+    done = subprocess.run(
+        [*held_back(), sys.executable, "-c", code, tmp_path / "mine" / "plan"],
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, text=True, check=True, timeout=300,
+    )  # fmt: skip
+    before, after = done.stdout.splitlines()
+    assert before.endswith(f"cannot be made in {tmp_path / 'mine'}. Give another folder with --out.")
+    assert "cannot be written (Permission denied). Choose a folder you may write to with --out" in after
+
+
+def test_a_reader_that_leaves_early_ends_the_run_quietly(tmp_path):
+    words = [sys.executable, "-m", "planner", "schema", "array"]
+    with subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT)}
+    ) as one:
+        one.stdout.close()
+        told = one.stderr.read().decode()
+    assert "Traceback" not in told
