@@ -15,6 +15,7 @@ from test_rules import KINDS, drawn, every_plan, told_possible, told_score
 from planner.scheduling.assemble import night_plan
 from planner.scheduling.cpsat import Solution, solve_night
 from planner.scheduling.extra_cells import with_extra_cells
+from planner.scheduling.filling import Filling
 from planner.scheduling.forced import forced_plans
 from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.path_prices import PathPrices
@@ -123,6 +124,21 @@ def test_extra_cells_leave_what_must_be_made_worth_more_than_everything():
     assert prized.score((0, 2)) == 18 + prized.must_value
 
 
+def test_a_plan_around_a_visit_holds_all_that_it_needs():
+    # Both visits of C are wanted, and C needs a visit of D: both come before A and B, which are worth more.
+    problem = NightProblem(
+        request=np.array([0, 2, 3, 1, 2]),
+        visits_max=np.array([1, 1, 2, 1]),
+        start=np.array([0, 1, 3, 3, 4]),
+        free=np.array([2, 3, 4, 5, 6]),
+        late=(NOTHING,) * 5,
+        cells=tuple(np.array([k]) for k in range(5)),
+        value=np.array([9, 5, 1, 9, 5]),
+        rules=Rules(whole=frozenset({2}), needs=((2, 3),)),
+    )
+    assert [1, 2, 4] in [sorted(plan) for plan in Filling(problem).around((0, 3), 2)]
+
+
 # Every plan.
 
 
@@ -204,6 +220,17 @@ def test_real_nights_leave_something_out():
 
 
 # Laws.
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 10_000), st.sampled_from([own for own in KINDS if "e" not in own]), st.integers(0, 2))
+def test_a_prize_is_added_whenever_a_request_is_served_for_anything(seed, kinds, request):
+    problem = drawn(seed, kinds)
+    extra = [0 if own == request else -1 for own in problem.request.tolist()]
+    prized = with_extra_cells(problem, extra, [1000], 3)
+    for own in every_plan(problem):
+        served = told_score(problem, tuple(c for c in own if problem.request[c] == request)) > 0
+        assert prized.score(own) == 3 * told_score(problem, own) + 1000 * served
 
 
 @settings(max_examples=60, deadline=None)

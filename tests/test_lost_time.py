@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from light_nights import bright_star, plain_array, wish
 from light_nights import by_hand as night_by_hand
-from nights import planned
+from nights import build, planned
 from test_rules import KINDS, drawn, every_plan, told_score
 
 from planner.scenario.programs import GoodPlan
+from planner.scheduling.cpsat import solve_night
 from planner.scheduling.greedy import greedy_plan
-from planner.scheduling.lost_time import NIGHTS, kept_scores, stretches_lost
+from planner.scheduling.lost_time import NIGHTS, kept_scores, stretches_lost, stretches_met
 from planner.scheduling.problem import NightProblem
 from planner.scheduling.rules import Rules
+from planner.scheduling.solved import SolvedNight
 
 
 def two_visits(**changes):
@@ -121,6 +125,29 @@ def test_a_planned_night_tells_what_it_keeps():
         count = int(np.ceil(end / minutes)) - int(np.floor((start - 1.5) / minutes))
         # One night in two: the standard deviation of the mean is below score / 2 / 100.
         assert told.score_mean == pytest.approx(score * 0.5**count, abs=0.025 * score)
+
+
+def test_the_capture_of_the_first_star_needs_the_sky_too_and_the_last_stretch_is_a_short_one():
+    scenario = night_by_hand(plain_array([0, 20, 40]), slot_s=300)
+    night = build(scenario)
+    solution = solve_night(night.problem, 2.0)
+    solved = SolvedNight(night.limits, night.offers, night.problem, night.table, night.families, solution)
+    dark = night.limits.sky.dark
+    dark_min = float((dark.end - dark.start).to_value("sec")) / 60.0
+    first = night.limits.sky.times[int(night.table.start_tick[solution.chosen[0]])]
+    start_min = float((first - dark.start).to_value("sec")) / 60.0
+    # 40 s of acquisition and 50 s of fringe search before the first record: from 1.5 min before it on. An
+    # edge 0.75 min before it cuts that, an edge 2 min before it does not.
+    assert start_min > 10.0
+    for before, earlier in ((0.75, True), (2.0, False)):
+        length = start_min - before
+        own = scenario.model_copy(update={"plan": GoodPlan(lost_stretch_min=length)})
+        met = stretches_met(replace(solved, limits=replace(night.limits, scenario=own)))
+        assert met.shape == (1, int(np.ceil(dark_min / length)))
+        assert met[0].tolist()[:2] == [earlier, True]
+    # Of two stretches that do not divide the night the second is short, and the visit may lie in it.
+    own = scenario.model_copy(update={"plan": GoodPlan(lost_stretch_min=dark_min - 1.0)})
+    assert stretches_met(replace(solved, limits=replace(night.limits, scenario=own))).shape == (1, 2)
 
 
 def test_a_night_without_visits_has_nothing_to_lose():

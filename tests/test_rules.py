@@ -56,7 +56,13 @@ def drawn(seed: int, kinds: str) -> NightProblem:
     if "s" in kinds:
         givers = tuple(
             np.array(
-                [c for c in range(count) if start[c] < start[d] < free[c] and rng.random() < 0.5], dtype=int
+                [
+                    c
+                    for c in range(count)
+                    # Who is handed a calibrator ends later: it records its own star after it.
+                    if start[c] < start[d] < free[c] and rng.random() < 0.5 and free[c] < free[d]
+                ],
+                dtype=int,
             )
             for d in range(count)
         )

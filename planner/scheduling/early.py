@@ -116,6 +116,9 @@ def earlier_plan(
     floor = must + int(np.ceil((problem.score(chosen) - must) * (1.0 - cost_max) - 1e-9))
     served = np.bincount(problem.request[list(chosen)], minlength=len(problem.visits_max))
     kept = np.flatnonzero(served[problem.request] > 0)
+    for whole in problem.rules.whole:
+        # What is worth nothing unless all are made goes on wanting all.
+        served[whole] = problem.visits_max[whole] if served[whole] else 0
     asked = _Question(replace(problem, visits_max=served), kept, merit, floor)
     # Paths count cells and know the rules of a night only where there is little to know.
     exact = cost_max == 0 and bool(np.all(served <= 1)) and problem.rules.plain

@@ -44,7 +44,13 @@ class Filling:
                 self.steps += STEPS_SCORED
             bases.append((-score_of[beside] - int(self.alone[candidate]), candidate, (*beside, candidate)))
         bases.sort()
-        return [self._filled(base, request) for _, _, base in bases[:TRIED]]
+        tried = [base for _, _, base in bases[:TRIED]]
+        rules = problem.rules
+        if request in rules.whole or request in rules.floor or len(self._needed(request)) > 1:
+            # One visit is not enough: what the next ones displace goes too.
+            must = [own for own in plan if problem.request[own] >= stars]
+            tried += [(*must, candidate) for _, candidate, _ in bases[:TRIED]]
+        return [self._filled(base, request) for base in tried]
 
     def _filled(self, base: Sequence[int], request: int) -> tuple[int, ...]:
         """Fill a plan up, first for the request and those that it needs, then with what gains most."""
