@@ -52,7 +52,7 @@ def scenario(tmp_path):
         f"[[program]]\nname = {json.dumps(name)}\ntargets = {json.dumps(own)}\nshare = {len(name)}\n"
         for name, own in PROGRAMS.items()
     )
-    (folder / "scenario.toml").write_text(f"{little}\n[plan]\nfairness = 0.9\n{tables}")
+    (folder / "scenario.toml").write_text(f"{little}\n[plan]\nfairness = 0.9\nforced_effort = 0.5\n{tables}")
     return folder
 
 
