@@ -14,6 +14,7 @@ and its score high enough.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -28,7 +29,7 @@ from planner.scheduling.stopping import Stop, never
 
 CAP_H = 2.0
 EFFORT = 2.0  # units, for each weight that is tried
-WEIGHTS = 3  # ways to weigh merit against score, where it may cost score
+WEIGHTS = 5  # ways to weigh merit against score, where it may cost score
 ROUNDS_MAX = 200
 
 
@@ -124,14 +125,18 @@ def earlier_plan(
     exact = cost_max == 0 and bool(np.all(served <= 1)) and problem.rules.plain
     best = _moved(asked, tuple(int(c) for c in chosen))
     proven = False
-    weights = range(WEIGHTS if cost_max > 0 else 1)
-    for number in weights:
+    low, high = 1, asked.outweighing
+    weight = high
+    for _ in range(WEIGHTS if cost_max > 0 else 1):
         if stop():
             break
-        path, closed = _by_paths(asked, best, number, stop)
+        path, closed = _by_paths(asked, best, weight, stop)
         proven = exact and closed and problem.score(path) == problem.score(chosen)
         if asked.better(path, best):
             best = _moved(asked, path)
+        # Merit may weigh more while the score stays high enough.
+        low, high = (low, weight) if problem.score(path) >= floor else (weight, high)
+        weight = math.isqrt(low * high)
     return Earlier(best, asked.merit_of(best), proven)
 
 
@@ -143,6 +148,14 @@ class _Question:
     kept: np.ndarray
     merit: np.ndarray
     floor: int
+
+    @property
+    def outweighing(self) -> int:
+        """A weight of the score that no merit makes up for."""
+        request, most = self.problem.request[self.kept], self.problem.visits_max
+        return 1 + sum(
+            int(most[r]) * int(self.merit[self.kept[request == r]].max()) for r in np.unique(request)
+        )
 
     def merit_of(self, plan: Sequence[int]) -> int:
         return int(self.merit[list(plan)].sum())
@@ -177,21 +190,12 @@ def _in_order(problem: NightProblem, plan: Sequence[int]) -> tuple[int, ...]:
 
 
 def _by_paths(
-    asked: _Question, plan: tuple[int, ...], number: int, stop: Stop
+    asked: _Question, plan: tuple[int, ...], weight: int, stop: Stop
 ) -> tuple[tuple[int, ...], bool]:
-    """Search paths that are worth score and merit together; also whether none is worth more.
-
-    The first time a value outweighs every merit; each further time merit weighs sixteen times as much.
-    """
-    problem, kept = asked.problem, asked.kept
-    most = {
-        int(r): int(asked.merit[kept[problem.request[kept] == r]].max())
-        for r in np.unique(problem.request[kept])
-    }
-    whole = 1 + sum(int(problem.visits_max[r]) * own for r, own in most.items())
-    weighed = merit_night(problem, asked.merit, max(1, whole // 16**number))
-    found = relaxed(weighed, kept, plan, EFFORT, (lambda score, bound: None, stop))
-    return _in_order(problem, found.plan), weighed.score(found.plan) == found.bound
+    """Search for the plan worth most, score times ``weight`` plus merit; also whether it is proven best."""
+    weighed = merit_night(asked.problem, asked.merit, weight)
+    found = relaxed(weighed, asked.kept, plan, EFFORT, (lambda score, bound: None, stop))
+    return _in_order(asked.problem, found.plan), weighed.score(found.plan) == found.bound
 
 
 def merit_night(problem: NightProblem, merit: np.ndarray, weight: int) -> NightProblem:
