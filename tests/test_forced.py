@@ -16,7 +16,7 @@ from planner.scheduling.assemble import night_plan
 from planner.scheduling.cpsat import Solution, solve_night
 from planner.scheduling.extra_cells import with_extra_cells
 from planner.scheduling.filling import Filling
-from planner.scheduling.forced import forced_plans
+from planner.scheduling.forced import better_of, forced_plans
 from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.path_prices import PathPrices
 from planner.scheduling.problem import NightProblem
@@ -285,3 +285,26 @@ def test_the_plan_tells_what_serving_a_left_out_request_costs_and_displaces():
         first = next(c for c in forced[r].chosen if night.problem.request[c] == r)
         tick = int(night.table.start_tick[first])
         assert own.forced.start_utc[:19] == night.limits.sky.times[tick].isot[:19]
+
+
+@pytest.mark.parametrize("kinds", ["", "g", "b", "s", "wn"])
+def test_a_plan_that_serves_one_more_is_taken_over_where_it_is_worth_more(kinds):
+    taken = 0
+    for seed in range(6):
+        problem = drawn(seed, kinds)
+        best = max(every_plan(problem), key=lambda chosen: told_score(problem, chosen))
+        # A poor plan to begin with: what is left of the best when only one request is served.
+        poor = problem.supported([c for c in best if problem.request[c] == problem.request[best[0]]])
+        if not poor:
+            continue
+        bound = told_score(problem, best)
+        before = Solution(poor, problem.score(poor), bound, "greedy", "feasible")
+        forced = forced_plans(problem, before, (0, 1, 2), 30.0)
+        after, left = better_of(problem, before, forced)
+        assert told_possible(problem, after.chosen)
+        assert after.score == told_score(problem, after.chosen)
+        assert after.score == max([before.score, *(plan.score for plan in forced.values())])
+        assert (after.status == "optimal") == (after.score == bound)
+        assert not {int(problem.request[c]) for c in after.chosen} & set(left)
+        taken += after.score > before.score
+    assert taken > 0

@@ -76,7 +76,7 @@ def truth_of(
     -------
     truth : Truth
     by_request : ndarray (request,)
-        Mean value of the cells that the plans fill for each request.
+        What the visits of each request are worth in the plans, the mean over the nights.
     """
     restricted = with_subarray(scenario, chosen, asked)
     told = []
@@ -85,13 +85,8 @@ def truth_of(
         limits = night_limits(restricted, sky, NAME)
         problem, _, _ = night_problem(limits, night_offers(limits))
         solution = solve_night(problem, restricted.effort.deterministic)
-        filled = np.unique(
-            np.concatenate([problem.cells[k] for k in solution.chosen] or [np.empty(0, dtype=int)])
-        )
-        of_request = np.zeros(len(problem.value), dtype=int)
-        for candidate, cells in enumerate(problem.cells):
-            of_request[cells] = problem.request[candidate]
-        for cell in filled[filled < len(problem.value) - problem.musts]:
-            by_request[of_request[cell]] += problem.value[cell] / len(nights)
+        for request, worth in problem.worth_of(solution.chosen).items():
+            if request < len(asked):  # the others are time that is not for stars
+                by_request[request] += worth / len(nights)
         told.append((date, solution.score, solution.bound, len(solution.chosen)))
     return Truth(tuple(told)), by_request

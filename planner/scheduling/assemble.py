@@ -335,7 +335,7 @@ def _programs(solved: SolvedNight) -> tuple[ProgramOutcome, ...]:
     names = [request.name for request in solved.limits.scenario.requests]
     found = []
     for own in solved.limits.scenario.programs:
-        mine = {names.index(target) for target in own.targets}
+        mine = {names.index(target) for target in own.targets if target in names}
         visits = [c for c in chosen if int(problem.request[c]) in mine]
         found.append(
             ProgramOutcome(

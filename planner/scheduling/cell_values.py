@@ -163,6 +163,11 @@ def night_rules(
     scenario = limits.scenario
     place = {request.name: number for number, request in enumerate(scenario.requests)}
     wishes = [(number, request.extras) for number, request in enumerate(scenario.requests)]
+
+    def members(names: Sequence[str]) -> tuple[int, ...]:
+        """Requests of these targets; a question about some targets only leaves the others out."""
+        return tuple(place[name] for name in names if name in place)
+
     floor, goal = {}, {}
     for offer in offers:
         cells_floor, cells_goal = floor_and_goal(scenario.requests[offer.request], offer)
@@ -171,7 +176,7 @@ def night_rules(
         if cells_goal is not None:
             goal[offer.request] = cells_goal
     budgets = tuple(
-        Budget(tuple(place[name] for name in own.targets), int(own.hours_max * HOUR_S // limits.sky.tick_s))
+        Budget(members(own.targets), int(own.hours_max * HOUR_S // limits.sky.tick_s))
         for own in scenario.programs
         if own.hours_max is not None
     )
@@ -183,14 +188,12 @@ def night_rules(
         goal=goal,
         whole=frozenset(n for n, own in wishes if own.all_or_nothing and scenario.requests[n].visits > 1),
         again=_again(limits, table, request),
-        after=tuple((place[own.after], n) for n, own in wishes if own.after is not None),
-        needs=tuple((n, place[own.only_with]) for n, own in wishes if own.only_with is not None),
+        after=tuple((place[own.after], n) for n, own in wishes if own.after in place),
+        needs=tuple((n, place.get(own.only_with, -1)) for n, own in wishes if own.only_with is not None),
         length=budget_ticks(limits, table) if budgets else np.zeros(0, dtype=int),
         end=table.end_tick if budgets else np.zeros(0, dtype=int),
         budgets=budgets,
-        shares=tuple(Share(tuple(place[n] for n in own.targets), own.share) for own in scenario.programs)
-        if fair
-        else (),
+        shares=tuple(Share(members(own.targets), own.share) for own in scenario.programs) if fair else (),
         fairness=round(1000 * scenario.plan.fairness) if fair else 0,
     )
 

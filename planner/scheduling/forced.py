@@ -10,8 +10,8 @@ shared out among the requests that are left; who gets none is not told of.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,6 +46,34 @@ class ForcedPlan:
     chosen: tuple[int, ...]
     score: int
     bound: int
+
+
+def better_of(
+    problem: NightProblem, solution: Solution, forced: Mapping[int, ForcedPlan]
+) -> tuple[Solution, dict[int, ForcedPlan]]:
+    """Take over a plan that serves one request more and is worth more: the search had not come upon it.
+
+    Returns
+    -------
+    solution : Solution
+        The best plan there is.
+    forced : dict
+        Without the requests that it serves.
+    """
+    found = max(forced.values(), key=lambda plan: plan.score, default=None)
+    if found is None or found.score <= solution.score:
+        return solution, dict(forced)
+    proven = found.score >= solution.bound
+    better = replace(
+        solution,
+        chosen=found.chosen,
+        score=found.score,
+        made_by="path search",
+        status="optimal" if proven else "feasible",
+        stopped_by=None if proven else solution.stopped_by,
+    )
+    served = set(problem.request[list(found.chosen)].tolist())
+    return better, {request: plan for request, plan in forced.items() if request not in served}
 
 
 def forced_plans(

@@ -27,7 +27,7 @@ def rule_told(solved: SolvedNight, request: int, planned: int) -> str | None:
         )
     served = {int(problem.request[c]) for c in solved.solution.chosen}
     names = [each.name for each in solved.limits.scenario.requests]
-    if own.only_with is not None and names.index(own.only_with) not in served:
+    if own.only_with is not None and own.only_with not in {names[r] for r in served if r < len(names)}:
         return f"wants company: it is observed only with {own.only_with}, which has no visit tonight"
     return _budget_told(solved, request, mine) or _whole_told(solved, request, mine)
 

@@ -11,7 +11,7 @@ from planner.scheduling.calmer import calmer
 from planner.scheduling.candidates import night_offers
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.early import put_early
-from planner.scheduling.forced import forced_plans
+from planner.scheduling.forced import better_of, forced_plans
 from planner.scheduling.problem import night_problem
 from planner.scheduling.solved import SolvedNight
 from planner.scheduling.stopping import stopping
@@ -54,6 +54,8 @@ def solved_night(scenario: Scenario, say: Callable[[str], None], seconds: float 
         say("Asking what it would cost to serve what is left out")
         order = sorted(range(len(offers)), key=lambda r: (-scenario.requests[r].priority, r))
         forced = forced_plans(problem, solution, order, scenario.plan.forced_effort, stop)
+    if not scenario.plan.irreplaceable_early:
+        solution, forced = better_of(problem, solution, forced)
     solved = SolvedNight(limits, offers, problem, table, families, solution, seconds, forced=forced)
     if scenario.plan.least_travel:
         say("Making the plan calmer: the same worth with less movement")
