@@ -9,6 +9,7 @@ the 1,736 merged ones below 632.
 
 from __future__ import annotations
 
+import itertools
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -65,11 +66,11 @@ def neighbours(problem: NightProblem) -> Neighbours:
 
 def _reversed(lists: Sequence[np.ndarray]) -> tuple[np.ndarray, ...]:
     """For each entry, the lists that hold it, sorted."""
-    reverse: list[list[int]] = [[] for _ in lists]
-    for number, own in enumerate(lists):
-        for entry in own.tolist():
-            reverse[entry].append(number)
-    return tuple(np.array(entries, dtype=int) for entries in reverse)
+    holder = np.repeat(np.arange(len(lists)), [len(own) for own in lists])
+    entry = np.concatenate([*lists, np.empty(0, dtype=int)]).astype(int)
+    order = np.argsort(entry, kind="stable")
+    edges = np.searchsorted(entry[order], np.arange(len(lists) + 1)).tolist()
+    return tuple(holder[order[first:last]] for first, last in itertools.pairwise(edges))
 
 
 def conflicts(problem: NightProblem) -> np.ndarray:
