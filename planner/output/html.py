@@ -1,7 +1,7 @@
 """The report: one HTML file with everything in it, for the screen at night and for paper.
 
 Every name from a file is escaped by jinja2 (autoescape is always on) or, in
-figures, by matplotlib and minidom. The page allows itself no resource from
+figures, by matplotlib and ElementTree. The page allows itself no resource from
 outside and no script but its own, whose hash it names.
 """
 
