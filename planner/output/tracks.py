@@ -19,8 +19,10 @@ from planner.geometry.uv import uvw_m
 from planner.scheduling.candidates import RequestOffer, pair_columns, usable_ticks
 from planner.scheduling.plan import NightPlan, Step, Visit
 from planner.scheduling.routes import Setting
-from planner.sky.directions import SunAndMoon, place_of, sun_and_moon
+from planner.sky.bodies import bodies
+from planner.sky.directions import SunAndMoon, place_of
 from planner.sky.earth import offline_earth
+from planner.sky.earth_curve import earth_curve
 from planner.units import DAY_S
 
 SIDEREAL_HOURS_PER_HOUR = 1.00273790935  # mean sidereal to UT1, IERS Conventions (2010), ch. 5
@@ -282,18 +284,20 @@ def twilight(limits: NightLimits, plan: NightPlan) -> Twilight:
     with offline_earth():
         zero = sky.times[0].utc - TimeDelta(tick_hours(limits)[0] * 3600.0, format="sec")
         times = zero + TimeDelta(hours * 3600.0, format="sec")
-    bodies = sun_and_moon(place, times)
+        start, seconds = times[0], (hours - hours[0]) * 3600.0
+        rotation = earth_curve(place, start, times[-1]).frame_at(seconds).rotation
+    seen = bodies(place, start, times[-1]).at(seconds, rotation)
     middle = int(np.searchsorted(hours, np.mean(dark)))
-    up = bodies.sun_altitude_deg > SUNSET_DEG
+    up = seen.sun_altitude_deg > SUNSET_DEG
     before, after = np.flatnonzero(up[:middle]), np.flatnonzero(up[middle:])
     kept = slice(int(before[-1]) if len(before) else 0, middle + int(after[0]) + 1 if len(after) else None)
     return Twilight(
         hours=hours[kept],
         bodies=SunAndMoon(
-            bodies.sun_altitude_deg[kept],
-            bodies.moon_altitude_deg[kept],
-            bodies.moon_direction[kept],
-            bodies.moon_illumination[kept],
+            seen.sun_altitude_deg[kept],
+            seen.moon_altitude_deg[kept],
+            seen.moon_direction[kept],
+            seen.moon_illumination[kept],
         ),
         dark_h=(dark[0], dark[1]),
         sidereal_h=sidereal_time_h(times[kept][0], place.longitude_deg),
