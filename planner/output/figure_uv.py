@@ -17,6 +17,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from planner.constraints.tonight import NightLimits
+from planner.output.figure_beam import BEAM_PX, paint_beam
 from planner.output.figures import (
     FAINT,
     FILLED,
@@ -43,6 +44,7 @@ from planner.output.tracks import VisitTrack, planned_uv_m, reachable_uv_m
 from planner.scenario.targets import Request
 from planner.scheduling.candidates import RequestOffer
 from planner.science.coverage import cells_of
+from planner.science.coverage_figures import second_moment_beam
 from planner.science.source import uniform_disk_visibility
 from planner.units import RAD_PER_MAS
 
@@ -109,14 +111,18 @@ def uv_figure(
     request = limits.scenario.requests[offer.request]
     wavelengths = limits.scenario.combiner_of(request).wavelengths_um
     before = cells_of(offer.filled_before)
-    foot_px = FOOT + (LINE if before else 0.0)
+    legend_px = FOOT + (LINE if before else 0.0)
+    foot_px = legend_px + BEAM_PX
     told = "in reach and planned, and cells of earlier nights" if before else "in reach and planned"
     picture = Picture(
         name=f"uv-{number_of(offer.request)}",
         width=LEFT + SIDE + 14.0,
         height=TOP + SIDE + foot_px,
         title=f"(u, v) plane of {request.name}",
-        description=f"Tracks and cells {told}; the table gives the planned baselines.",
+        description=(
+            f"Tracks and cells {told}, and the beam that the planned ones make; "
+            "the table gives the planned baselines, the list the beam."
+        ),
         tips=tips,
     )
     reach = reachable_uv_m(limits, offer, max(1, round(SEEN_EVERY_S / limits.sky.tick_s)))
@@ -161,6 +167,8 @@ def uv_figure(
         if before:
             foot.add_patch(Rectangle((0.0, 36.0 + LINE), 20.0, 10.0, **EARLIER))
             legend(foot, (26.0, 41.0 + LINE), 1.0, (("cells that earlier nights have filled", None),))
+        uv = np.concatenate([sampled.wavelengths() for sampled in planned])
+        paint_beam(foot, second_moment_beam(uv), request.field_mas, legend_px)
 
     return draw(picture, paint)
 

@@ -71,10 +71,18 @@ def night_figures(limits: NightLimits, offers: tuple[RequestOffer, ...], plan: N
 def tip(track: VisitTrack) -> str:
     """Return one line about a visit, shown where it is pointed at."""
     visit = track.visit
+    first, last = track.steps[0].step, track.steps[-1]
+    shared = (
+        f"; opened by the exposure of {clean(first.object, 40)} that closes the visit before"
+        if first.shared
+        else ""
+    )
+    if last.opens:
+        shared += f"; its last exposure, of {clean(last.step.object, 40)}, opens {last.opens} as well"
     return (
         f"{track.key} {clean(visit.target, 40)}, {clean(visit.combiner, 40)} with "
         f"{'–'.join(clean(name, 20) for name in visit.subarray)}: {clock(visit.steps[0].start_utc)} to "
-        f"{clock(visit.steps[-1].end_utc)} UTC, latest start {clock(visit.latest_start_utc)}"
+        f"{clock(visit.steps[-1].end_utc)} UTC, latest start {clock(visit.latest_start_utc)}{shared}"
     )
 
 
@@ -89,7 +97,23 @@ def page_environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["count"] = thousands
+    environment.filters["css_text"] = css_text
     return environment
+
+
+def css_text(text: str) -> Markup:
+    """Return text as a string of CSS in which a name can neither end the string nor the style sheet.
+
+    Examples
+    --------
+    >>> print(css_text('a "b"'))
+    "a \\22 b\\22 "
+    """
+    plain = (
+        sign if sign == " " or (sign.isascii() and sign.isalnum()) else f"\\{ord(sign):x} "
+        for sign in clean(text)
+    )
+    return Markup('"' + "".join(plain) + '"')
 
 
 def render_report(
