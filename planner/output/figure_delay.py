@@ -109,17 +109,16 @@ class Nearest:
 
 def nearest_to_an_end(limits: NightLimits, line: int, steps: Sequence[Use]) -> Nearest:
     """Return where a line's path comes nearest to an end of its stroke while a star is recorded."""
-    ends = limits.scenario.array.delay_lines[line].stroke_m
-    _, use, sample, end = min(
-        (
-            (float(abs(path - end)), use, sample, end)
-            for use in steps
-            for sample, path in enumerate(use.delay_m)
-            for end in ends
-        ),
-        key=lambda found: found[0],
-    )
-    return Nearest(use, float(use.hours[sample]), float(use.delay_m[sample]), end)
+    hour = tick_hours(limits)
+    found: list[tuple[float, Nearest]] = []
+    for use in steps:
+        ticks = use.step.ticks()
+        path = delay_m(limits, use.track, use.step, ticks)[:, use.track.lines.index(line)]
+        for end_m in limits.scenario.array.delay_lines[line].stroke_m:
+            room = np.abs(path - end_m)
+            at = int(np.argmin(room))
+            found.append((float(room[at]), Nearest(use, float(hour[ticks[at]]), float(path[at]), end_m)))
+    return min(found, key=lambda one: one[0])[1]
 
 
 def delay_figure(

@@ -264,7 +264,7 @@ def together(axes: Axes, pieces: Iterable[Any], closed: bool = False, **style: A
         Of a ``PathPatch``; lines take ``color``.
     """
     vertices: list[np.ndarray] = []
-    codes: list[int] = []
+    codes: list[Any] = []
     for piece in pieces:
         points = np.asarray(piece, dtype=float)
         vertices += [points, points[:1]] if closed else [points]

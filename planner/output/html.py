@@ -34,7 +34,7 @@ from planner.output.sentences import (
 )
 from planner.output.svg import clean, inlined
 from planner.output.target_sheet import target_rows
-from planner.output.tracks import VisitTrack, clock, moment, to_minute, twilight, visit_tracks
+from planner.output.tracks import VisitTrack, clock, moment, sidereal_of, to_minute, twilight, visit_tracks
 from planner.output.worth_sheet import program_rows, worth_told
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.plan import NightPlan, RequestOutcome
@@ -135,6 +135,8 @@ def render_report(
     digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
     tracks = visit_tracks(limits, plan)
     left_out = left_out_first(plan.requests)
+    pauses = pause_rows(plan)
+    pause_starts = [pause.start_utc for row in pauses for pause in row]
     return environment.get_template("report.html.j2").render(
         plan=plan,
         date=moment(f"{plan.night.date}T12:00:00Z").strftime("%A %-d %B %Y"),
@@ -155,7 +157,8 @@ def render_report(
         left_out=left_out[:LEFT_OUT_MAX],
         left_out_more=len(left_out) - LEFT_OUT_MAX,
         visits=visit_rows(limits, offers, plan, tracks),
-        pauses=pause_rows(plan),
+        pauses=pauses,
+        sidereal=dict(zip(pause_starts, sidereal_of(limits, pause_starts), strict=True)),
         unplaced=unplaced_told(plan),
         lines=line_rows(limits, tracks),
         pointings=pointing_rows(limits, tracks),

@@ -21,7 +21,7 @@ from planner.output.tracks import (
     delay_m,
     minutes_between,
     moment,
-    sidereal_clocks,
+    sidereal_of,
     tick_hours,
 )
 from planner.scheduling.candidates import RequestOffer
@@ -141,7 +141,7 @@ def visit_rows(
     last_seen: dict[int, tuple[str, float]] = {}
     rows = []
     scenario, optics = limits.scenario, Optics()
-    sidereal = sidereal_clocks(limits, np.array([track.start_h for track in tracks]))
+    sidereal = sidereal_of(limits, [track.visit.steps[0].start_utc for track in tracks])
     for place, track in enumerate(tracks):
         visit, request = track.visit, scenario.requests[track.request]
         slack = minutes_between(visit.steps[0].start_utc, visit.latest_start_utc)
@@ -214,7 +214,9 @@ def _carriages(
                 combiner_input=told[own.name].combiner_input,
                 comes_from=_comes_from(before, shared),
                 stands=tuple(f"{start:.2f} → {end:.2f}" for start, end in path),
-                runs=tuple("" if np.isnan(run) else _run_told(travel_m(run, own, index)) for run in runs),
+                runs=tuple(
+                    "" if np.isnan(run) else _run_told(float(travel_m(run, own, index))) for run in runs
+                ),
             )
         )
         last_seen[line] = (track.key, float(path[-1, 1]))
@@ -222,7 +224,9 @@ def _carriages(
 
 
 def _run_told(run_m: float) -> str:
-    """A carriage's run with its sign; one that rounds to nothing has none."""
+    """A carriage's run with its sign, which one that rounds to nothing has not; "" when none is known."""
+    if np.isnan(run_m):
+        return ""
     told = f"{run_m:+.2f}".replace("-", "−")
     return told[1:] if float(told[1:]) == 0.0 else told
 

@@ -121,21 +121,30 @@ def _words(name: str, words: str) -> Element:
 
 
 def _join_visits(root: Element, picture: Picture) -> None:
-    """Move the groups that share a visit's id into the place of the last of them."""
+    """Move the groups that share a visit's id into the place of the last of them.
+
+    What two visits share comes behind the group of the earlier one, whose ground would hide it.
+    """
     parts: dict[str, list[tuple[Element, Element]]] = {}
     for holder in root.iter():
         for child in holder:
             if child.tag == "g" and VISIT_ID.match(child.get("id", "")):
                 parts.setdefault(child.attrib.pop("id"), []).append((holder, child))
-    for name, own in parts.items():
-        keys = VISIT_ID.sub(r"\1", name).split("-")
+    placed: dict[str, tuple[Element, Element]] = {}
+    for name in sorted(parts, key=lambda name: len(_keys(name))):
+        keys = _keys(name)
         whole = Element("g", {"id": name, "class": "visit", "data-visit": " ".join(keys)})
         whole.append(_words("title", _tip(keys, picture)))
-        holder, last = own[-1]
-        holder.insert(list(holder).index(last), whole)
-        for before, part in own:
+        holder, last = placed.get(keys[0], parts[name][-1])
+        holder.insert(list(holder).index(last) + 1, whole)
+        for before, part in parts[name]:
             before.remove(part)
             whole.append(part)
+        placed.setdefault(keys[0], (holder, whole))
+
+
+def _keys(name: str) -> list[str]:
+    return VISIT_ID.sub(r"\1", name).split("-")
 
 
 def _tip(keys: Sequence[str], picture: Picture) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -334,12 +335,12 @@ def _times(limits: NightLimits, hours: np.ndarray) -> Time:
         return zero + TimeDelta(hours * 3600.0, format="sec")
 
 
-def sidereal_clocks(limits: NightLimits, hours: np.ndarray) -> tuple[str, ...]:
-    """Return the apparent local sidereal time at some hours as HH:MM, rounded to the minute."""
-    if not len(hours):
+def sidereal_of(limits: NightLimits, times_utc: Sequence[str]) -> tuple[str, ...]:
+    """Return the apparent local sidereal time at times of the plan as HH:MM, rounded to the minute."""
+    if not times_utc:
         return ()
     longitude = Longitude(limits.scenario.array.site.longitude_deg * u.deg)
-    times = _times(limits, hours)
+    times = _times(limits, np.array([hour_of(limits, text) for text in times_utc]))
     with offline_earth():
         found = times.sidereal_time("apparent", longitude=longitude).to_value("hourangle")
     minutes = [round(hour * 60.0) % 1440 for hour in found.tolist()]
