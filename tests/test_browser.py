@@ -198,6 +198,14 @@ def test_paper_is_never_dark(page):
     assert page.evaluate(ground) == light
 
 
+def test_a_plan_that_nobody_checked_says_so_on_paper_too(page):
+    # Printers leave grounds out unless the page asks for them, and the warning is written in white.
+    page.emulate_media(media="print")
+    stamp = "getComputedStyle(document.querySelector('.stamp.missing'))"
+    assert page.evaluate(f"{stamp}.printColorAdjust") == "exact"
+    assert page.evaluate(f"{stamp}.backgroundColor") != "rgba(0, 0, 0, 0)"
+
+
 def test_an_exposure_that_two_visits_share_lights_both_up(handing_on):
     page = handing_on
     page.locator("#night-V01-V02 path").nth(1).hover(force=True)
