@@ -4,16 +4,55 @@ from __future__ import annotations
 
 import re
 import shutil
+import subprocess
 
 import pytest
 from invented import random_scenario
 from nights import planned
+from test_calmer import document
+from test_calmer_rules import sharing
 
 from planner.output.html import night_figures, render_report
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 LIT = "[...document.querySelectorAll('[data-visit]')].filter((e) => e.classList.contains('on'))"
+
+# A4 landscape within the margins of the page's own style sheet, in CSS pixels (96 to the inch).
+PAPER_PX = {"width": round((297 - 24) / 25.4 * 96), "height": round((210 - 24) / 25.4 * 96)}
+# Each run of words that can be seen: its colour, and the nearest ground that is painted behind it.
+CONTRASTS = """() => {
+  const seen = (colour) => colour.match(/[\\d.]+/g).map(Number);
+  const light = (colour) => seen(colour).slice(0, 3).map((part) => part / 255)
+    .map((c) => c <= 0.03928 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4)
+    .reduce((sum, c, i) => sum + c * [0.2126, 0.7152, 0.0722][i], 0);
+  const ground = (node) => {
+    for (let at = node; at; at = at.parentElement) {
+      const colour = getComputedStyle(at).backgroundColor;
+      if ((seen(colour)[3] ?? 1) > 0.99) return colour;
+    }
+    return "rgb(255, 255, 255)";
+  };
+  const found = [];
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  const star = getComputedStyle(document.documentElement).getPropertyValue("--star").trim();
+  const probe = document.body.appendChild(document.createElement("i"));
+  probe.style.color = star;
+  const onNight = getComputedStyle(probe).color;
+  probe.remove();
+  while (walker.nextNode()) {
+    const node = walker.currentNode.parentElement;
+    if (!walker.currentNode.data.trim() || ["SCRIPT", "STYLE", "title"].includes(node.tagName)) continue;
+    if (!node.getClientRects().length) continue;
+    const drawn = node instanceof SVGElement;
+    const ink = drawn ? getComputedStyle(node).fill : getComputedStyle(node).color;
+    if (drawn && ink === onNight) continue;  // on the strip of the night, which the palette's test judges
+    const behind = ground(drawn ? node.closest("svg").parentElement : node);
+    const [high, low] = [light(ink), light(behind)].sort((a, b) => b - a);
+    found.push([(high + 0.05) / (low + 0.05), walker.currentNode.data.trim().slice(0, 40)]);
+  }
+  return found;
+}"""
 
 pytestmark = pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason="Debian's chromium is not installed")
 
@@ -46,6 +85,20 @@ def page(browser, report):
     page.on("pageerror", lambda error: page.complaints.append(str(error)))
     page.on("request", lambda request: page.asked.append(request.url))
     page.goto(report[1].as_uri())
+    yield page
+    page.close()
+
+
+@pytest.fixture
+def handing_on(browser, tmp_path_factory):
+    """A night in which visits hand a calibrator on."""
+    night = sharing()
+    plan = document(night)
+    figures = night_figures(night.limits, night.offers, plan)
+    file = tmp_path_factory.mktemp("sharing") / "report.html"
+    file.write_text(render_report(night.limits, night.offers, plan, figures), encoding="utf-8")
+    page = browser.new_page(viewport={"width": 1440, "height": 900})
+    page.goto(file.as_uri())
     yield page
     page.close()
 
@@ -143,3 +196,105 @@ def test_paper_is_never_dark(page):
     assert page.evaluate(ground) != light
     page.emulate_media(color_scheme="dark", media="print")
     assert page.evaluate(ground) == light
+
+
+def test_a_plan_that_nobody_checked_says_so_on_paper_too(page):
+    # Printers leave grounds out unless the page asks for them, and the warning is written in white.
+    page.emulate_media(media="print")
+    stamp = "getComputedStyle(document.querySelector('.stamp.missing'))"
+    assert page.evaluate(f"{stamp}.printColorAdjust") == "exact"
+    assert page.evaluate(f"{stamp}.backgroundColor") != "rgba(0, 0, 0, 0)"
+
+
+def test_an_exposure_that_two_visits_share_lights_both_up(handing_on):
+    page = handing_on
+    page.locator("#night-V01-V02 path").nth(1).hover(force=True)
+    found = set(lit(page))
+    assert {"V01", "V02", "V01 V02"} <= found
+    assert not found & {"V03", "V04", "V03 V04"}
+    page.locator("h1").hover()
+    page.locator("#visits a[href='#visit-V02']").focus()
+    assert set(lit(page)) == {"V02", "V01 V02", "V02 V03"}
+
+
+def test_nothing_moves_for_those_who_asked_for_that(page):
+    lasting = "getComputedStyle(document.querySelector('svg .visit')).transitionDuration"
+    assert page.evaluate(lasting) != "0s"
+    page.emulate_media(reduced_motion="reduce")
+    assert page.evaluate(lasting) == "0s"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_words_can_be_read_on_the_ground_they_stand_on(page, scheme):
+    # W3C, Web Content Accessibility Guidelines 2.1, 1.4.3: a contrast of 4.5 for text.
+    page.emulate_media(color_scheme=scheme)
+    found = page.evaluate(CONTRASTS)
+    assert len(found) > 300
+    assert [one for one in found if one[0] < 4.5] == []
+    page.locator("#visits tr[data-visit] a").first.focus()
+    assert [one for one in page.evaluate(CONTRASTS) if one[0] < 4.5] == []
+
+
+def test_every_figure_is_told_to_those_who_do_not_see_it(page):
+    told = page.evaluate(
+        "[...document.querySelectorAll('svg')].map((e) => [e.role, e.getAttribute('aria-label')])"
+    )
+    assert len(told) >= 6
+    for role, words in told:
+        assert role in ("img", "group")
+        assert re.search(r"the tables? (of .+ )?(says?|gives?) ", words)
+
+
+def test_boxes_to_tick_are_on_paper_only_and_one_for_each_step(page, report):
+    boxes = page.locator(".ticks i")
+    assert boxes.count() == sum(len(visit.steps) for visit in report[0].visits)
+    assert not boxes.first.is_visible()
+    page.set_viewport_size(PAPER_PX)
+    page.emulate_media(media="print")
+    for place in range(boxes.count()):
+        box = boxes.nth(place).bounding_box()
+        assert box["width"] == pytest.approx(box["height"], abs=0.1)
+        assert box["width"] > 3.0 / 25.4 * 96.0  # 3 mm, enough for a pencil
+    line = page.locator(".ticks .note u").first.bounding_box()
+    assert line["width"] > 30.0 / 25.4 * 96.0
+    in_table = "getComputedStyle(document.querySelector('#visits tbody th'), '::before').borderTopStyle"
+    assert page.evaluate(in_table) == "solid"
+    assert page.evaluate("document.documentElement.scrollWidth") <= PAPER_PX["width"]
+
+
+def test_no_page_break_cuts_a_visit_or_a_target(page):
+    page.set_viewport_size(PAPER_PX)
+    page.emulate_media(media="print")
+    found = page.evaluate(
+        "[...document.querySelectorAll('article')]"
+        ".map((e) => [getComputedStyle(e).breakInside, e.offsetHeight])"
+    )
+    assert found
+    for rule, height in found:
+        assert rule == "avoid"
+        assert height <= PAPER_PX["height"]
+    heads = "[...document.querySelectorAll('thead')].map((e) => getComputedStyle(e).display)"
+    assert set(page.evaluate(heads)) == {"table-header-group"}  # repeated where a table goes on
+
+
+def test_the_printed_sheet_has_few_pages_and_each_says_whose_night_it_is(page, report, tmp_path):
+    plan, file = report[0], tmp_path / "sheet.pdf"
+    page.pdf(path=str(file), prefer_css_page_size=True)
+    served = sum(request.visits_planned > 0 for request in plan.requests)
+    # First screen, visits, run sheet (two visits or more a page), carriages, sky, targets (one or two a
+    # page), requests, what it rests on (the audit's table may need three), safety.
+    most = 1 + 1 + -(-len(plan.visits) // 2) + 1 + 2 + served + 1 + 3 + 1
+    sheets = len(re.findall(rb"/Type\s*/Page\b", file.read_bytes()))
+    assert 7 <= sheets <= most
+    if shutil.which("pdftotext") is None:
+        return
+    done = subprocess.run(["pdftotext", "-layout", file, "-"], capture_output=True, text=True, check=True)
+    texts = done.stdout.split("\f")[:-1]
+    assert len(texts) == sheets
+    assert all(plan.scenario.title in text for text in texts)
+    run = [text for text in texts if "done, started" in text]
+    assert sum(text.count("done, started") for text in run) == sum(len(visit.steps) for visit in plan.visits)
+    whole = [text.count("If it fails?") for text in run]
+    assert sum(whole) == len(plan.visits)
+    for text, count in zip(run, whole, strict=True):
+        assert len(re.findall(r"^ *V\d\d target", text, re.MULTILINE)) == text.count("note") == count

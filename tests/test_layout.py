@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import ast
+import importlib
+import re
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+from planner.scenario import array
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "planner"
@@ -151,3 +155,16 @@ def test_the_top_level_holds_what_it_should():
     if not names:
         pytest.skip("not a git checkout")
     assert {name for name in names if not name.startswith(".")} == TOP_LEVEL
+
+
+def test_every_name_on_the_way_of_a_parameter_exists():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    way = text.split("## One parameter, from the file to the page")[1].split("\n## ")[0]
+    floors = "|".join(sorted(FLOOR_OF, key=len, reverse=True))
+    named = re.findall(rf"`((?:{floors})(?:/\w+)?)(?:\.(\w+))?`", way)
+    assert len(named) >= 15
+    for module, name in named:
+        loaded = importlib.import_module(f"planner.{module.replace('/', '.')}")
+        assert not name or hasattr(loaded, name), f"{module}.{name}"
+    for field in re.findall(r"`(\w+_m)`", way):
+        assert field in array.DelayLine.model_fields, field

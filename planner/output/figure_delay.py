@@ -3,7 +3,8 @@
 The path in the line (metres of light) against time; hatched beyond both ends
 of the usable stroke, and more openly where the pupil would not stay in place.
 A path segment is named where it changes. Solid while a star is recorded, dotted while the carriage
-stands, dashed while it moves to the next star.
+stands, dashed while it moves to the next star. A bold figure tells how near the line
+comes to an end stop, and where.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from matplotlib.figure import Figure
 from planner.constraints.tonight import NightLimits
 from planner.output.figure_night import LEFT, PLOT, WIDTH, hours, write_left
 from planner.output.figures import (
+    BEHIND,
     CALIBRATOR,
     CLOSED_HATCH,
     FAINT,
@@ -36,17 +38,20 @@ from planner.output.figures import (
     draw,
     legend,
     panel,
+    together,
     write,
 )
 from planner.output.svg import Picture, clean
 from planner.output.tracks import StepTrack, Twilight, VisitTrack, delay_m, tick_hours
 
-STRIP, GAP, TOP = 50.0, 20.0, 32.0
+STRIP, GAP, TOP = 50.0, 20.0, 54.0
+SIDEREAL_Y, KEYS_Y = 20.0, 30.0
 SEGMENT = 11.0  # a line of words more above each strip where path segments are named
 CHARACTER = 4.15  # width of a tiny character, pixels
 PUPIL_HATCH = "//"
 BEYOND = 0.09  # of the stroke, drawn closed at either end
 LONG = 0.4  # of the stroke: moves as long as this are labelled
+ROOM_PX = 44.0  # sideways, so that the length of a move and the nearest end do not touch
 EVERY_TICKS = 6
 MOVES, STANDS = (0, (4, 2)), (0, (1, 2))
 LEGEND = (
@@ -55,6 +60,7 @@ LEGEND = (
     ("carriage moves", {"color": SOFT, "linewidth": 1.0, "linestyle": MOVES}),
     ("carriage stands", {"color": FAINT, "linewidth": 1.0, "linestyle": STANDS}),
     ("hatched: outside the usable stroke", None),
+    ("bold: nearest to an end stop", {"color": INK, "linewidth": 1.0}),
 )
 PUPIL_END: dict[str, Any] = {"color": SOFT, "linewidth": 0.8, "linestyle": (0, (7, 2, 1, 2))}
 PUPIL_KEY = ("beyond it the pupil does not stay in place", PUPIL_END)
@@ -63,8 +69,9 @@ SEGMENT_KEY = ("in italics: path segment from here on", None)
 
 @dataclass(frozen=True)
 class Use:
-    """One step on one delay line; ``segment`` is the path segment in its beam, "" for none."""
+    """One step on one delay line, drawn for the visits ``keys``; ``segment`` is its path segment or ""."""
 
+    keys: tuple[str, ...]
     track: VisitTrack
     step: StepTrack
     telescope: int
@@ -78,16 +85,40 @@ def uses_of_lines(limits: NightLimits, tracks: Sequence[VisitTrack]) -> dict[int
     found: dict[int, list[Use]] = {}
     hour = tick_hours(limits)
     for track in tracks:
-        for step in track.steps:
+        for step, keys in track.drawn:
             ticks = step.ticks(EVERY_TICKS)
             path = delay_m(limits, track, step, ticks)
             segments = {beam.telescope: beam.path_segment or "" for beam in step.step.beams}
             for beam, line in enumerate(track.lines):
                 telescope = int(track.telescopes[beam])
                 segment = segments[limits.placement.telescopes[telescope]]
-                use = Use(track, step, telescope, hour[ticks], path[:, beam], segment)
+                use = Use(keys, track, step, telescope, hour[ticks], path[:, beam], segment)
                 found.setdefault(line, []).append(use)
     return dict(sorted(found.items()))
+
+
+@dataclass(frozen=True)
+class Nearest:
+    """Where the carriage of a line comes nearest to an end stop tonight."""
+
+    use: Use
+    hour: float
+    delay_m: float
+    end_m: float
+
+
+def nearest_to_an_end(limits: NightLimits, line: int, steps: Sequence[Use]) -> Nearest:
+    """Return where a line's path comes nearest to an end of its stroke while a star is recorded."""
+    hour = tick_hours(limits)
+    found: list[tuple[float, Nearest]] = []
+    for use in steps:
+        ticks = use.step.ticks()
+        path = delay_m(limits, use.track, use.step, ticks)[:, use.track.lines.index(line)]
+        for end_m in limits.scenario.array.delay_lines[line].stroke_m:
+            room = np.abs(path - end_m)
+            at = int(np.argmin(room))
+            found.append((float(room[at]), Nearest(use, float(hour[ticks[at]]), float(path[at]), end_m)))
+    return min(found, key=lambda one: one[0])[1]
 
 
 def delay_figure(
@@ -120,7 +151,7 @@ def delay_figure(
             write(
                 whole,
                 x,
-                8.0,
+                KEYS_Y,
                 track.key,
                 **MIDDLE,
                 weight="bold",
@@ -128,9 +159,9 @@ def delay_figure(
                 gid=picture.visit_id(track.key),
             )
         bottom = height - 44.0
-        for hour in range(int(np.ceil(sky.span_h[0])), int(np.floor(sky.span_h[1])) + 1):
-            whole.vlines(hour, TOP, bottom, color=HAIR, linewidth=0.6)
-        hours(whole, sky, bottom, None)
+        whole_hours = range(int(np.ceil(sky.span_h[0])), int(np.floor(sky.span_h[1])) + 1)
+        together(whole, [[(h, TOP), (h, bottom)] for h in whole_hours], color=HAIR, linewidth=0.6)
+        hours(whole, sky, bottom, SIDEREAL_Y)
         keys = (*LEGEND, *([PUPIL_KEY] if pupil else []), *([SEGMENT_KEY] if named else []))
         legend(whole, (sky.span_h[0], height - 10.0), (sky.span_h[1] - sky.span_h[0]) / PLOT, keys)
         for place, (line, steps) in enumerate(uses.items()):
@@ -138,9 +169,10 @@ def delay_figure(
             _strip(axes, limits, line, sky)
             _pupil(axes, limits, line, pupil.get(line))
             _segments(axes, steps, picture)
-            _moves(axes, limits, line, steps)
-            for use in steps:
-                _use(axes, limits, use, picture)
+            nearest = nearest_to_an_end(limits, line, steps)
+            _moves(axes, limits, line, steps, nearest)
+            _uses(axes, limits, steps, picture)
+            _nearest(axes, nearest, picture)
 
     return draw(picture, paint)
 
@@ -157,8 +189,8 @@ def _strip(axes: Axes, limits: NightLimits, line: int, sky: Twilight) -> None:
         axes.axhspan(
             first, last, facecolor="none", edgecolor=FAINT, hatch=CLOSED_HATCH, linewidth=0, zorder=0
         )
+    together(axes, [[(x, end) for x in sky.span_h] for end in (low, high)], color=SOFT, linewidth=0.9)
     for end in (low, high):
-        axes.axhline(end, color=SOFT, linewidth=0.9)
         write_left(axes, end, f"{end:g} m", va="center", **SMALL)
     write_left(axes, (low + high) / 2.0, clean(own.name, 16), va="center")
 
@@ -209,16 +241,21 @@ def _segments(axes: Axes, steps: Sequence[Use], picture: Picture) -> None:
         write(axes, at + 2.0 * pixel_h, top, words, va="bottom", gid=gid, **style)
 
 
-def _moves(axes: Axes, limits: NightLimits, line: int, steps: Sequence[Use]) -> None:
+def _moves(axes: Axes, limits: NightLimits, line: int, steps: Sequence[Use], nearest: Nearest) -> None:
     """From the end of each step to the start of the next on the same line: stand, then move."""
     low, high = limits.scenario.array.delay_lines[line].stroke_m
+    pixel_h = (axes.get_xlim()[1] - axes.get_xlim()[0]) / PLOT
+    stands, moves = [], []
     for before, after in itertools.pairwise(steps):
         leave_h = max(after.step.setup_h, before.step.end_h)
         start, end = before.delay_m[-1], after.delay_m[0]
-        axes.plot([before.step.end_h, leave_h], [start, start], color=FAINT, linewidth=1.0, linestyle=STANDS)
-        axes.plot([leave_h, after.step.start_h], [start, end], color=SOFT, linewidth=1.0, linestyle=MOVES)
-        if abs(end - start) >= LONG * (high - low):
-            middle_h = (leave_h + after.step.start_h) / 2.0
+        stands.append([(before.step.end_h, start), (leave_h, start)])
+        moves.append([(leave_h, start), (after.step.start_h, end)])
+        middle_h = (leave_h + after.step.start_h) / 2.0
+        covered = abs(middle_h - nearest.hour) < ROOM_PX * pixel_h and (
+            abs((start + end) / 2.0 - _words_m(axes, nearest)) < 12.0 * (high - low) / STRIP
+        )
+        if abs(end - start) >= LONG * (high - low) and not covered:
             write(
                 axes,
                 middle_h,
@@ -229,31 +266,42 @@ def _moves(axes: Axes, limits: NightLimits, line: int, steps: Sequence[Use]) -> 
                 fontsize=TINY_PX,
                 color=SOFT,
             )
+    together(axes, stands, color=FAINT, linewidth=1.0, linestyle=STANDS)
+    together(axes, moves, color=SOFT, linewidth=1.0, linestyle=MOVES)
 
 
-def _use(axes: Axes, limits: NightLimits, use: Use, picture: Picture) -> None:
-    """The path while a star is recorded, and whose light it is."""
-    gid = picture.visit_id(use.track.key)
-    science = use.step.science
-    axes.plot(
-        use.hours,
-        use.delay_m,
-        color=SCIENCE if science else CALIBRATOR,
-        gid=gid,
-        linewidth=3.2 if science else 1.8,
-    )
-    if science:
-        low, high = axes.get_ylim()
-        name = clean(limits.placement.telescopes[use.telescope], 8)
-        above = high + 3.0 * (high - low) / STRIP
-        write(
+def _uses(axes: Axes, limits: NightLimits, steps: Sequence[Use], picture: Picture) -> None:
+    """The path while stars are recorded, and whose light it is."""
+    kinds = dict.fromkeys((use.keys, use.step.science) for use in steps)
+    for keys, science in kinds:
+        own = [use for use in steps if (use.keys, use.step.science) == (keys, science)]
+        together(
             axes,
-            use.hours.mean(),
-            above,
-            name,
-            ha="center",
-            va="bottom",
-            fontsize=TINY_PX,
-            color=INK,
-            gid=gid,
+            [np.column_stack([use.hours, use.delay_m]) for use in own],
+            color=SCIENCE if science else CALIBRATOR,
+            linewidth=3.2 if science else 1.8,
+            gid=picture.visit_id(*keys),
         )
+        for use in own:
+            if science:
+                low, high = axes.get_ylim()
+                name = clean(limits.placement.telescopes[use.telescope], 8)
+                above = high + 3.0 * (high - low) / STRIP
+                style = {"fontsize": TINY_PX, "color": INK, "gid": picture.visit_id(*keys)}
+                write(axes, use.hours.mean(), above, name, ha="center", va="bottom", **style)
+
+
+def _nearest(axes: Axes, nearest: Nearest, picture: Picture) -> None:
+    """Mark where the carriage comes nearest to an end stop, and how much of the stroke is left there."""
+    gid = picture.visit_id(*nearest.use.keys)
+    x, y = nearest.hour, nearest.delay_m
+    together(axes, [[(x, y), (x, nearest.end_m)]], color=INK, linewidth=1.0, gid=gid)
+    style = {"fontsize": TINY_PX, "weight": "bold", "bbox": {**BEHIND, "facecolor": PANEL, "pad": 1.0}}
+    write(axes, x, _words_m(axes, nearest), f"{abs(y - nearest.end_m):.2f} m", **MIDDLE, gid=gid, **style)
+
+
+def _words_m(axes: Axes, nearest: Nearest) -> float:
+    """Where the words stand: on the other side of the path than the end stop."""
+    low, high = axes.get_ylim()
+    away = 1.0 if nearest.end_m <= nearest.delay_m else -1.0
+    return nearest.delay_m + away * 9.0 * (high - low) / STRIP

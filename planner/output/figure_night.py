@@ -19,9 +19,8 @@ from matplotlib.patches import Rectangle
 
 from planner.constraints.tonight import NightLimits
 from planner.output.figure_pauses import PAUSE_ROW, Pause, hatched, notch, paint_names, pauses_of
+from planner.output.figure_steps import paint_steps
 from planner.output.figures import (
-    CALIBRATOR,
-    CALIBRATOR_HATCH,
     FAINT,
     HAIR,
     INK,
@@ -31,13 +30,13 @@ from planner.output.figures import (
     PANEL,
     PAPER,
     REACH,
-    SCIENCE,
     SMALL,
     SMALL_PX,
     SOFT,
     draw,
     legend,
     panel,
+    together,
     write,
 )
 from planner.output.reserved_sheet import reserved_summary
@@ -110,7 +109,7 @@ def flag_levels(tracks: Sequence[VisitTrack], pixel_h: float) -> list[int]:
     ends: list[float] = []
     levels = []
     for track in tracks:
-        x = track.start_h / pixel_h
+        x = track.drawn_from_h / pixel_h
         level = next((i for i, end in enumerate(ends) if end <= x), len(ends))
         if level == len(ends):
             ends.append(-np.inf)
@@ -169,8 +168,11 @@ def night_figure(
         _threads(axes, limits, tracks, rows)
         _pauses(axes, rows)
         _spare(axes, sky, tracks, rows)
-        for track, level in zip(tracks, levels, strict=True):
-            axes.vlines(track.start_h, rows.flag(level), rows.bottom, color=REACH, linewidth=0.8)
+        poles = [
+            [(track.drawn_from_h, rows.flag(level)), (track.drawn_from_h, rows.bottom)]
+            for track, level in zip(tracks, levels, strict=True)
+        ]
+        together(axes, poles, color=REACH, linewidth=0.8)
         for track, level in zip(tracks, levels, strict=True):
             _visit(axes, track, level, rows, picture)
         _legend(axes, rows, tracks, sky)
@@ -178,23 +180,22 @@ def night_figure(
     return draw(picture, paint)
 
 
-def hours(axes: Axes, sky: Twilight, utc_y: float, sidereal_y: float | None) -> None:
+def hours(axes: Axes, sky: Twilight, utc_y: float, sidereal_y: float) -> None:
     """Mark the hours of UTC along ``utc_y`` and of sidereal time along ``sidereal_y``, pixels downwards."""
     start, end = sky.span_h
-    axes.hlines(utc_y, start, end, color=FAINT, linewidth=0.8)
+    lines = [[(start, utc_y), (end, utc_y)]]
     for hour in range(int(np.ceil(start)), int(np.floor(end)) + 1):
-        axes.vlines(hour, utc_y, utc_y + 4, color=FAINT, linewidth=0.8)
+        lines.append([(hour, utc_y), (hour, utc_y + 4)])
         write(axes, hour, utc_y + 6, f"{hour % 24:02d}", ha="center", va="top")
     write_left(axes, utc_y + 6, "UTC", va="top", color=SOFT)
-    if sidereal_y is None:
-        return
-    axes.hlines(sidereal_y, start, end, color=FAINT, linewidth=0.8)
+    lines.append([(start, sidereal_y), (end, sidereal_y)])
     ahead = (-sky.sidereal_at(start)) % 1.0 / SIDEREAL_HOURS_PER_HOUR
     for sidereal in np.arange(start + ahead, end, 1.0 / SIDEREAL_HOURS_PER_HOUR).tolist():
-        axes.vlines(sidereal, sidereal_y - 4, sidereal_y, color=FAINT, linewidth=0.8)
+        lines.append([(sidereal, sidereal_y - 4), (sidereal, sidereal_y)])
         whole = round(sky.sidereal_at(sidereal)) % 24
         write(axes, sidereal, sidereal_y - 6, f"{whole:02d}", ha="center", va="bottom", color=SOFT)
     write_left(axes, sidereal_y - 6, "sidereal time", va="bottom", color=SOFT)
+    together(axes, lines, color=FAINT, linewidth=0.8)
 
 
 def write_left(axes: Axes, y: float, text: str, **style: object) -> None:
@@ -291,13 +292,14 @@ def _hm(hour: float) -> str:
 def _threads(axes: Axes, limits: NightLimits, tracks: Sequence[VisitTrack], rows: Rows) -> None:
     """One thin line for each telescope, with its name and station."""
     write_left(axes, rows.ribbon, "steps", va="center", color=SOFT)
+    threads = [[(x, rows.thread(telescope)) for x in axes.get_xlim()] for telescope in rows.threads]
+    together(axes, threads, color=HAIR, linewidth=0.8)
     for telescope in rows.threads:
         y = rows.thread(telescope)
-        axes.hlines(y, *axes.get_xlim(), color=HAIR, linewidth=0.8)
         name = clean(limits.placement.telescopes[telescope], 16)
         used = any(telescope in track.telescopes for track in tracks)
         write_left(
-            axes, y, name, va="center", fontsize=min(10.0, rows.thread_px - 3), color=INK if used else FAINT
+            axes, y, name, va="center", fontsize=min(10.0, rows.thread_px - 3), color=INK if used else SOFT
         )
 
 
@@ -341,38 +343,25 @@ def _free(whole: tuple[float, float], taken: Sequence[tuple[float, float]]) -> l
 def _visit(axes: Axes, track: VisitTrack, level: int, rows: Rows, picture: Picture) -> None:
     gid = picture.visit_id(track.key)
     pixel_h = (axes.get_xlim()[1] - axes.get_xlim()[0]) / PLOT
-    top = rows.ribbon - RIBBON / 2.0 - 3.0
-    ground = (track.start_h, top), track.end_h - track.start_h, rows.bottom - top
-    axes.add_patch(Rectangle(*ground, color=PANEL, lw=0, gid=gid))
+    start, top = track.drawn_from_h, rows.ribbon - RIBBON / 2.0 - 3.0
+    axes.add_patch(
+        Rectangle((start, top), track.end_h - start, rows.bottom - top, color=PANEL, lw=0, gid=gid)
+    )
     middle = rows.flag(level) + FLAG / 2.0
     # The flag hides the poles that pass behind it.
-    cloth = (track.start_h + 1.5 * pixel_h, middle - 6.0), (len(_flag(track)) * CHARACTER) * pixel_h, 12.0
+    cloth = (start + 1.5 * pixel_h, middle - 6.0), (len(_flag(track)) * CHARACTER) * pixel_h, 12.0
     axes.add_patch(Rectangle(*cloth, color=PAPER, lw=0, gid=gid))
-    write(axes, track.start_h + 4 * pixel_h, middle, track.key, va="center", weight="bold", gid=gid)
+    write(axes, start + 4 * pixel_h, middle, track.key, va="center", weight="bold", gid=gid)
     name = clean(track.visit.target, NAME_MAX)
-    write(axes, track.start_h + 28 * pixel_h, middle, name, va="center", gid=gid)
-    for step in track.steps:
-        times = step.setup_h, step.start_h, step.end_h
-        _step(axes, times, rows.ribbon, step.science, (RIBBON, gid))
-        notch(axes, step, (rows.ribbon, RIBBON / 2.0), gid)
-        for telescope in track.telescopes:
-            _step(axes, times, rows.thread(telescope), step.science, (min(rows.thread_px - 2.0, 10.0), gid))
-
-
-def _step(
-    axes: Axes, times_h: tuple[float, float, float], y: float, science: bool, size: tuple[float, str]
-) -> None:
-    """A step on a row: a line from set-up to start, then a block to the end."""
-    (setup_h, start_h, end_h), (full, gid) = times_h, size
-    height = full if science else full * 0.56
-    axes.hlines(y, setup_h, start_h, color=SOFT, linewidth=1.6, gid=gid)
-    block = Rectangle((start_h, y - height / 2), end_h - start_h, height, gid=gid, linewidth=0.9)
-    if science:
-        block.set(facecolor=SCIENCE, edgecolor=SCIENCE)
-    else:
-        hatch = CALIBRATOR_HATCH if full > 20 else None
-        block.set(facecolor=PAPER, edgecolor=CALIBRATOR, hatch=hatch)
-    axes.add_patch(block)
+    write(axes, start + 28 * pixel_h, middle, name, va="center", gid=gid)
+    thread = min(rows.thread_px - 2.0, 10.0)
+    places = [(rows.ribbon, RIBBON), *((rows.thread(telescope), thread) for telescope in track.telescopes)]
+    for keys in dict.fromkeys(keys for _, keys in track.drawn):
+        own = [step for step, belongs in track.drawn if belongs == keys]
+        times = [(step.setup_h, step.start_h, step.end_h, step.science) for step in own]
+        paint_steps(axes, times, places, picture.visit_id(*keys))
+        for step in own:
+            notch(axes, step, (rows.ribbon, RIBBON / 2.0), gid)
 
 
 def _legend(axes: Axes, rows: Rows, tracks: Sequence[VisitTrack], sky: Twilight) -> None:
@@ -382,7 +371,7 @@ def _legend(axes: Axes, rows: Rows, tracks: Sequence[VisitTrack], sky: Twilight)
         ("science star recorded", True, 14.0),
         ("calibrator recorded", False, 22.0),
     ):
-        _step(axes, (x, x, x + 16 * pixel_h), y, science, (full, ""))
+        paint_steps(axes, [(x, x, x + 16 * pixel_h, science)], [(y, full)], None)
         write(axes, x + 22 * pixel_h, y, words, va="center", **SMALL)
         x += (44 + len(words) * 5.0) * pixel_h
     setup = "set-up (slews, carriages, acquisition, fringe search)"

@@ -45,7 +45,7 @@ from planner.sky.directions import altitude_deg, azimuth_deg
 
 EVERY_TICKS = 8
 LOWEST_DEG = 15.0  # of the altitude plot
-ALTITUDE_TOP, ALTITUDE_HEIGHT = 14.0, 300.0
+ALTITUDE_TOP, ALTITUDE_HEIGHT = 30.0, 300.0
 LEGEND = (
     ("science star recorded", {"color": SCIENCE, "linewidth": 4.2}),
     ("calibrator recorded", {"color": CALIBRATOR, "linewidth": 2.0}),
@@ -86,7 +86,7 @@ def altitude_figure(
         whole = panel(figure, LEFT, 0.0, PLOT, height)
         whole.set_xlim(*sky.span_h)
         whole.set_ylim(height, 0.0)
-        hours(whole, sky, height - 44.0, None)
+        hours(whole, sky, height - 44.0, ALTITUDE_TOP - 10.0)
         pixel_h = (sky.span_h[1] - sky.span_h[0]) / PLOT
         legend(whole, (sky.span_h[0], height - 10.0), pixel_h, (*LEGEND, ("hatched: beyond a limit", None)))
 
@@ -162,12 +162,12 @@ def _altitude_visit(
 ) -> None:
     gid = picture.visit_id(track.key)
     hour = tick_hours(limits)
-    for step in track.steps:
+    for step, keys in track.drawn:
         ticks = step.ticks(EVERY_TICKS)
         axes.plot(
             hour[ticks],
             altitude_deg(limits.sky.direction[step.star][ticks]),
-            gid=gid,
+            gid=picture.visit_id(*keys),
             color=SCIENCE if step.science else CALIBRATOR,
             linewidth=4.2 if step.science else 2.0,
         )
@@ -211,8 +211,8 @@ def sky_figure(limits: NightLimits, tracks: Sequence[VisitTrack], tips: dict[str
             _path(axes, limits, request)
         taken: list[tuple[float, float, float]] = []
         for track in tracks:
-            for step in track.steps:
-                _chart_step(axes, limits, step, picture.visit_id(track.key))
+            for step, keys in track.drawn:
+                _chart_step(axes, limits, step, picture.visit_id(*keys))
             _chart_label(axes, limits, track, picture, taken)
         foot = panel(figure, 0, CHART, CHART, 20)
         foot.set_xlim(0, CHART)

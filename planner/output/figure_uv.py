@@ -13,11 +13,11 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from planner.constraints.tonight import NightLimits
+from planner.output.figure_beam import BEAM_PX, paint_beam
 from planner.output.figures import (
     FAINT,
     FILLED,
@@ -32,9 +32,11 @@ from planner.output.figures import (
     SMALL,
     SMALL_PX,
     SOFT,
+    box,
     draw,
     legend,
     panel,
+    together,
     write,
 )
 from planner.output.svg import Picture
@@ -42,6 +44,7 @@ from planner.output.tracks import VisitTrack, planned_uv_m, reachable_uv_m
 from planner.scenario.targets import Request
 from planner.scheduling.candidates import RequestOffer
 from planner.science.coverage import cells_of
+from planner.science.coverage_figures import second_moment_beam
 from planner.science.source import uniform_disk_visibility
 from planner.units import RAD_PER_MAS
 
@@ -108,14 +111,18 @@ def uv_figure(
     request = limits.scenario.requests[offer.request]
     wavelengths = limits.scenario.combiner_of(request).wavelengths_um
     before = cells_of(offer.filled_before)
-    foot_px = FOOT + (LINE if before else 0.0)
+    legend_px = FOOT + (LINE if before else 0.0)
+    foot_px = legend_px + BEAM_PX
     told = "in reach and planned, and cells of earlier nights" if before else "in reach and planned"
     picture = Picture(
         name=f"uv-{number_of(offer.request)}",
         width=LEFT + SIDE + 14.0,
         height=TOP + SIDE + foot_px,
         title=f"(u, v) plane of {request.name}",
-        description=f"Tracks and cells {told}; the table gives the planned baselines.",
+        description=(
+            f"Tracks and cells {told}, and the beam that the planned ones make; "
+            "the table gives the planned baselines, the list the beam."
+        ),
         tips=tips,
     )
     reach = reachable_uv_m(limits, offer, max(1, round(SEEN_EVERY_S / limits.sky.tick_s)))
@@ -147,8 +154,8 @@ def uv_figure(
                 cell,
                 {"facecolor": FILLED, "edgecolor": PAPER, "linewidth": 0.8, "gid": gid},
             )
-        for sign in (1.0, -1.0):
-            axes.add_collection(LineCollection(_lines(sign * scale * reach), colors=FAINT, linewidths=0.6))
+        lines = [sign * scale * line for sign in (1.0, -1.0) for line in _lines(reach)]
+        together(axes, lines, color=FAINT, linewidth=0.6)
         for sampled in planned:
             _planned(axes, sampled, picture.visit_id(sampled.track.key))
         _labels(axes, planned, half, picture)
@@ -160,6 +167,8 @@ def uv_figure(
         if before:
             foot.add_patch(Rectangle((0.0, 36.0 + LINE), 20.0, 10.0, **EARLIER))
             legend(foot, (26.0, 41.0 + LINE), 1.0, (("cells that earlier nights have filled", None),))
+        uv = np.concatenate([sampled.wavelengths() for sampled in planned])
+        paint_beam(foot, second_moment_beam(uv), request.field_mas, legend_px)
 
     return draw(picture, paint)
 
@@ -185,9 +194,9 @@ def _cells(axes: Axes, cells: Sequence[tuple[int, int]], side: float, style: dic
     """Squares of side 1/W around whole multiples of it, with their conjugates."""
     if not cells:
         return
-    corners = np.array([(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)])
+    corners = np.array(box(-0.5, -0.5, 1.0, 1.0))
     middles = np.array(sorted({(s * u, s * v) for u, v in cells for s in (1, -1)}), dtype=float)
-    axes.add_collection(PolyCollection((middles[:, None, :] + corners) * side, **style))
+    together(axes, (middles[:, None, :] + corners) * side, closed=True, **style)
 
 
 def _planned(axes: Axes, sampled: Samples, gid: str) -> None:
@@ -198,8 +207,7 @@ def _planned(axes: Axes, sampled: Samples, gid: str) -> None:
         track = sampled.uv_m / channel
         lines = [sign * track[:, pair] for pair in range(track.shape[1]) for sign in (1.0, -1.0)]
         width = 4.0 if channel == middle else 1.2
-        marks = LineCollection(lines, colors=SCIENCE, linewidths=width, capstyle="round", gid=gid)
-        axes.add_collection(marks)
+        together(axes, lines, color=SCIENCE, linewidth=width, capstyle="round", gid=gid)
 
 
 def _labels(axes: Axes, planned: Sequence[Samples], half: float, picture: Picture) -> None:
@@ -232,21 +240,21 @@ def _ticks(half: float) -> np.ndarray:
 
 def _frame(axes: Axes, half: float, wavelength_um: float) -> None:
     """Cross of the axes, wavelengths left and below, metres above."""
-    axes.axhline(0.0, color=HAIR, linewidth=0.8, zorder=0)
-    axes.axvline(0.0, color=HAIR, linewidth=0.8, zorder=0)
-    edge = np.array([-half, half, half, -half, -half])
-    axes.plot(edge, np.array([-half, -half, half, half, -half]), color=FAINT, linewidth=0.8, clip_on=False)
+    cross = [[(-half, 0.0), (half, 0.0)], [(0.0, -half), (0.0, half)]]
+    together(axes, cross, color=HAIR, linewidth=0.8, zorder=0)
     tick = 2.0 * half / SIDE
+    marks = [[*box(-half, -half, 2 * half, 2 * half), (-half, -half)]]
     small = {"fontsize": SMALL_PX, "color": SOFT, "clip_on": False}
     for value in _ticks(half):
-        axes.plot([value, value], [-half, -half + 4 * tick], color=FAINT, linewidth=0.8)
-        axes.plot([half, half - 4 * tick], [value, value], color=FAINT, linewidth=0.8)
+        marks.append([(value, -half), (value, -half + 4 * tick)])
+        marks.append([(half, value), (half - 4 * tick, value)])
         write(axes, value, -half - 4 * tick, f"{value:g}", ha="center", va="top", **small)
         write(axes, half + 4 * tick, value, f"{value:g}", ha="right", va="center", **small)
     for value in _ticks(half * wavelength_um):
         x = value / wavelength_um
-        axes.plot([x, x], [half, half - 4 * tick], color=FAINT, linewidth=0.8)
+        marks.append([(x, half), (x, half - 4 * tick)])
         write(axes, x, half + 4 * tick, f"{value:g}", ha="center", va="bottom", **small)
+    together(axes, marks, color=FAINT, linewidth=0.8, clip_on=False)
     words = f"metres at {wavelength_um:g} µm"
     write(axes, 0.0, half + 17 * tick, words, ha="center", va="bottom", **small)
     write(axes, half - 6 * tick, half - 6 * tick, "v", ha="left", va="top", **small)
@@ -300,24 +308,30 @@ def _visibility_ground(axes: Axes, wish: Request, largest: float, plot: tuple[fl
     """Grid, and the disk's curve with the band that the diameter's error leaves."""
     small = {"fontsize": SMALL_PX, "color": SOFT, "clip_on": False}
     deep = axes.get_yscale() == "log"
+    grid = []
     for level in (1.0, 0.1, 0.01, 0.001, LOWEST_VIS2) if deep else (0.0, 0.2, 0.4, 0.6, 0.8, 1.0):
-        axes.axhline(level, color=HAIR, linewidth=0.6, zorder=0)
+        grid.append([(0.0, level), (largest, level)])
         text = f"≤ {level:g}" if level == LOWEST_VIS2 else f"{level:g}"
         write(axes, -6.0 * largest / plot[0], level, text, ha="right", va="center", **small)
     write(axes, -40.0 * largest / plot[0], 0.03 if deep else 0.5, "V²", ha="right", va="center", color=SOFT)
     for value in _ticks(largest):
         if value >= 0:
-            axes.axvline(value, color=HAIR, linewidth=0.6, zorder=0)
+            grid.append([(value, low) for low in axes.get_ylim()])
             below = LOWEST_VIS2 * 0.62 if deep else -0.03
             write(axes, value, below, f"{value:g}", ha="center", va="top", **small)
+    together(axes, grid, color=HAIR, linewidth=0.6, zorder=0)
     frequency = np.linspace(0.0, largest, 240)
     diameter, error = wish.star.diameter_mas or 0.0, wish.star.diameter_error_mas
     if error:
         bounds = [_vis2(d, frequency) for d in (max(diameter - error, 0.0), diameter, diameter + error)]
-        axes.fill_between(
-            frequency, np.min(bounds, axis=0), np.max(bounds, axis=0), color=REACH, linewidth=0, alpha=0.6
+        low, high = (
+            np.column_stack([frequency, np.min(bounds, axis=0)]),
+            np.column_stack([frequency, np.max(bounds, axis=0)]),
         )
-    axes.plot(frequency, _vis2(diameter, frequency), color=SOFT, linewidth=1.0)
+        band = np.concatenate([low, high[::-1]])
+        together(axes, [band], closed=True, facecolor=REACH, linewidth=0, alpha=0.6)
+    curve = np.column_stack([frequency, _vis2(diameter, frequency)])
+    together(axes, [curve], color=SOFT, linewidth=1.0)
 
 
 def _vis2(diameter_mas: float, frequency_mega: np.ndarray) -> np.ndarray:

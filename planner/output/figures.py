@@ -14,7 +14,7 @@ import contextlib
 import io
 import itertools
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +22,7 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 from matplotlib.text import Text
 
@@ -247,6 +248,38 @@ def region(mask: np.ndarray, origin_px: tuple[float, float], cell_px: tuple[floa
         vertices += [*places, places[0]]
         codes += [Path.MOVETO, *[Path.LINETO] * (len(places) - 1), Path.CLOSEPOLY]
     return Path(np.round(vertices, 2), codes)
+
+
+def together(axes: Axes, pieces: Iterable[Any], closed: bool = False, **style: Any) -> None:
+    """Draw many lines, or outlines to be filled, as one path: an artist for each costs most of the time.
+
+    Parameters
+    ----------
+    axes : Axes
+    pieces : iterable of array_like (point, 2)
+        In data units.
+    closed : bool
+        Whether the pieces are outlines.
+    style : dict
+        Of a ``PathPatch``; lines take ``color``.
+    """
+    vertices: list[np.ndarray] = []
+    codes: list[Any] = []
+    for piece in pieces:
+        points = np.asarray(piece, dtype=float)
+        vertices += [points, points[:1]] if closed else [points]
+        codes += [Path.MOVETO, *[Path.LINETO] * (len(points) - 1), *([Path.CLOSEPOLY] if closed else [])]
+    if not vertices:
+        return
+    if not closed:
+        style = {"fill": False, "edgecolor": style.pop("color"), "capstyle": "butt", **style}
+    axes.add_artist(PathPatch(Path(np.concatenate(vertices), np.array(codes, dtype=np.uint8)), **style))
+
+
+def box(left: float, bottom: float, width: float, height: float) -> tuple[tuple[float, float], ...]:
+    """Return the corners of a rectangle."""
+    right, top = left + width, bottom + height
+    return (left, bottom), (right, bottom), (right, top), (left, top)
 
 
 def runs(values: np.ndarray) -> list[tuple[int, int]]:

@@ -1,7 +1,7 @@
 """The report: one HTML file with everything in it, for the screen at night and for paper.
 
 Every name from a file is escaped by jinja2 (autoescape is always on) or, in
-figures, by matplotlib and minidom. The page allows itself no resource from
+figures, by matplotlib and ElementTree. The page allows itself no resource from
 outside and no script but its own, whose hash it names.
 """
 
@@ -34,7 +34,7 @@ from planner.output.sentences import (
 )
 from planner.output.svg import clean, inlined
 from planner.output.target_sheet import target_rows
-from planner.output.tracks import VisitTrack, clock, moment, to_minute, twilight, visit_tracks
+from planner.output.tracks import VisitTrack, clock, moment, sidereal_of, to_minute, twilight, visit_tracks
 from planner.output.worth_sheet import program_rows, worth_told
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.plan import NightPlan, RequestOutcome
@@ -71,10 +71,18 @@ def night_figures(limits: NightLimits, offers: tuple[RequestOffer, ...], plan: N
 def tip(track: VisitTrack) -> str:
     """Return one line about a visit, shown where it is pointed at."""
     visit = track.visit
+    first, last = track.steps[0].step, track.steps[-1]
+    shared = (
+        f"; opened by the exposure of {clean(first.object, 40)} that closes the visit before"
+        if first.shared
+        else ""
+    )
+    if last.opens:
+        shared += f"; its last exposure, of {clean(last.step.object, 40)}, opens {last.opens} as well"
     return (
         f"{track.key} {clean(visit.target, 40)}, {clean(visit.combiner, 40)} with "
         f"{'–'.join(clean(name, 20) for name in visit.subarray)}: {clock(visit.steps[0].start_utc)} to "
-        f"{clock(visit.steps[-1].end_utc)} UTC, latest start {clock(visit.latest_start_utc)}"
+        f"{clock(visit.steps[-1].end_utc)} UTC, latest start {clock(visit.latest_start_utc)}{shared}"
     )
 
 
@@ -89,7 +97,23 @@ def page_environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["count"] = thousands
+    environment.filters["css_text"] = css_text
     return environment
+
+
+def css_text(text: str) -> Markup:
+    """Return text as a string of CSS in which a name can neither end the string nor the style sheet.
+
+    Examples
+    --------
+    >>> print(css_text('a "b"'))
+    "a \\22 b\\22 "
+    """
+    plain = (
+        sign if sign == " " or (sign.isascii() and sign.isalnum()) else f"\\{ord(sign):x} "
+        for sign in clean(text)
+    )
+    return Markup('"' + "".join(plain) + '"')
 
 
 def render_report(
@@ -111,6 +135,8 @@ def render_report(
     digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
     tracks = visit_tracks(limits, plan)
     left_out = left_out_first(plan.requests)
+    pauses = pause_rows(plan)
+    pause_starts = [pause.start_utc for row in pauses for pause in row]
     return environment.get_template("report.html.j2").render(
         plan=plan,
         date=moment(f"{plan.night.date}T12:00:00Z").strftime("%A %-d %B %Y"),
@@ -131,7 +157,8 @@ def render_report(
         left_out=left_out[:LEFT_OUT_MAX],
         left_out_more=len(left_out) - LEFT_OUT_MAX,
         visits=visit_rows(limits, offers, plan, tracks),
-        pauses=pause_rows(plan),
+        pauses=pauses,
+        sidereal=dict(zip(pause_starts, sidereal_of(limits, pause_starts), strict=True)),
         unplaced=unplaced_told(plan),
         lines=line_rows(limits, tracks),
         pointings=pointing_rows(limits, tracks),

@@ -16,6 +16,7 @@ class PauseRow:
 
     name: str
     kind: str
+    start_utc: str
     start: str
     end: str
     length: str
@@ -53,6 +54,7 @@ def _pause_row(own: ReservedTime, start: str, end: str) -> PauseRow:
     return PauseRow(
         name=own.name,
         kind=own.kind,
+        start_utc=start,
         start=clock(start),
         end=clock(end),
         length=duration(minutes_between(start, end)),

@@ -14,7 +14,16 @@ from planner.output.light_sheet import Optics, Row, change_told, light_rows, lin
 from planner.output.reserved_sheet import pauses_between, reserved_minutes
 from planner.output.robust_sheet import instead_told
 from planner.output.sentences import duration, margins_told, thousands
-from planner.output.tracks import StepTrack, VisitTrack, clock, delay_m, minutes_between, moment, tick_hours
+from planner.output.tracks import (
+    StepTrack,
+    VisitTrack,
+    clock,
+    delay_m,
+    minutes_between,
+    moment,
+    sidereal_of,
+    tick_hours,
+)
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.plan import NightPlan, Step
 
@@ -60,6 +69,7 @@ class VisitRow:
     request: str
     setup: str
     start: str
+    sidereal: str
     end: str
     latest: str
     slack: str
@@ -131,6 +141,7 @@ def visit_rows(
     last_seen: dict[int, tuple[str, float]] = {}
     rows = []
     scenario, optics = limits.scenario, Optics()
+    sidereal = sidereal_of(limits, [track.visit.steps[0].start_utc for track in tracks])
     for place, track in enumerate(tracks):
         visit, request = track.visit, scenario.requests[track.request]
         slack = minutes_between(visit.steps[0].start_utc, visit.latest_start_utc)
@@ -143,6 +154,7 @@ def visit_rows(
                 request=f"R{track.request + 1:02d}",
                 setup=clock(visit.steps[0].setup_start_utc),
                 start=clock(visit.steps[0].start_utc),
+                sidereal=sidereal[place],
                 end=clock(visit.steps[-1].end_utc),
                 latest=clock(visit.latest_start_utc),
                 slack="no slack" if slack == 0 else duration(slack),
@@ -202,11 +214,21 @@ def _carriages(
                 combiner_input=told[own.name].combiner_input,
                 comes_from=_comes_from(before, shared),
                 stands=tuple(f"{start:.2f} → {end:.2f}" for start, end in path),
-                runs=tuple("" if np.isnan(run) else f"{travel_m(run, own, index):+.2f}" for run in runs),
+                runs=tuple(
+                    "" if np.isnan(run) else _run_told(float(travel_m(run, own, index))) for run in runs
+                ),
             )
         )
         last_seen[line] = (track.key, float(path[-1, 1]))
     return tuple(rows)
+
+
+def _run_told(run_m: float) -> str:
+    """A carriage's run with its sign, which one that rounds to nothing has not; "" when none is known."""
+    if np.isnan(run_m):
+        return ""
+    told = f"{run_m:+.2f}".replace("-", "−")
+    return told[1:] if float(told[1:]) == 0.0 else told
 
 
 def _comes_from(before: tuple[str, float] | None, shared: bool) -> str:

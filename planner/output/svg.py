@@ -1,19 +1,23 @@
 """One clean SVG from what matplotlib writes, as a file of its own and as a part of the page.
 
 Each visit's marks form one group, ``<g id="night-V03" class="visit"
-data-visit="V03">`` with a title, whatever number of artists drew them.
+data-visit="V03">`` with a title, whatever number of artists drew them. What two
+visits share is a group of its own: ``<g id="night-V03-V04" data-visit="V03 V04">``.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+import xml.etree.ElementTree as ElementTree
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
-from xml.dom import minidom
+from xml.etree.ElementTree import Element
 
 FAMILY = "'DejaVu Sans', Verdana, sans-serif"
-VISIT_ID = re.compile(r"^[a-z]+(?:-R\d+)?-(V\d+)$")
+VISIT_ID = re.compile(r"^[a-z]+(?:-R\d+)?-(V\d+(?:-V\d+)?)$")
+# Names stand in the tree as they are written, so that no prefix has to be agreed upon with the library.
+_PREFIX = {"{http://www.w3.org/2000/svg}": "", "{http://www.w3.org/1999/xlink}": "xlink:"}
+_SPACES = {"xmlns": "http://www.w3.org/2000/svg", "xmlns:xlink": "http://www.w3.org/1999/xlink"}
 _FONT = re.compile(r"font-family: [^;]*;? ?")
 _NUMBER = re.compile(r"-?\d+\.\d{3,}")
 # What XML 1.0 does not allow, lone surrogates included; and what breaks lines or turns the direction of text,
@@ -21,7 +25,6 @@ _NUMBER = re.compile(r"-?\d+\.\d{3,}")
 _FORBIDDEN = re.compile(
     "[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]+"
 )
-Node = Any  # minidom's classes say too little about their children for a type checker
 
 
 @dataclass(frozen=True)
@@ -47,9 +50,9 @@ class Picture:
     description: str
     tips: Mapping[str, str]
 
-    def visit_id(self, key: str) -> str:
-        """Return the id of a visit's group in this figure."""
-        return f"{self.name}-{key}"
+    def visit_id(self, *keys: str) -> str:
+        """Return the id of a visit's group in this figure, or of what two visits share."""
+        return "-".join((self.name, *keys))
 
 
 def clean(text: str, most: int | None = None) -> str:
@@ -73,79 +76,101 @@ def tidied(text: str, picture: Picture) -> str:
         As matplotlib writes it, with visits' artists marked by gid.
     picture : Picture
     """
-    document: Node = minidom.parseString(text.encode("utf-8"))
-    root = document.documentElement
-    for name in ("metadata", "style"):
-        for node in root.getElementsByTagName(name):
-            node.parentNode.removeChild(node)
-    _drop_blank(root)
-    _join_visits(document, root, picture)
-    wanted = set(re.findall(r"(?:url\(#|xlink:href=\"#)([^\")]+)", root.toxml()))
-    _shorten(root, wanted)
+    root = _read(text)
+    for holder in list(root.iter()):
+        for child in [child for child in holder if child.tag in ("metadata", "style")]:
+            holder.remove(child)
+    _join_visits(root, picture)
+    written = ElementTree.tostring(root, encoding="unicode")
+    wanted = set(re.findall(r"(?:url\(#|xlink:href=\"#)([^\")]+)", written))
+    root[:] = _shortened(root, wanted)
     for name in ("width", "height"):
-        root.setAttribute(name, f"{getattr(picture, name):g}")
-    root.setAttribute("font-family", FAMILY)
-    root.setAttribute("stroke-linejoin", "round")
-    root.setAttribute("role", "img")
-    for name, words in (("desc", picture.description), ("title", picture.title)):
-        root.insertBefore(_words(document, name, words), root.firstChild)
-    return f"{root.toxml()}\n"
+        root.set(name, f"{getattr(picture, name):g}")
+    root.attrib.pop("id", None)
+    root.set("font-family", FAMILY)
+    root.set("stroke-linejoin", "round")
+    root.set("role", "img")
+    root[:0] = [_words("title", picture.title), _words("desc", picture.description)]
+    return f"{ElementTree.tostring(root, encoding='unicode')}\n"
 
 
-def _words(document: Node, name: str, words: str) -> Node:
-    element = document.createElement(name)
-    element.appendChild(document.createTextNode(clean(words)))
+def _read(text: str) -> Element:
+    """The tree of an SVG, its names as they are written, blanks between elements left out."""
+    root = ElementTree.fromstring(text)
+    for node in root.iter():
+        node.tag = _as_written(node.tag)
+        if any("{" in name for name in node.attrib):
+            node.attrib = {_as_written(name): value for name, value in node.attrib.items()}
+        node.tail = None
+        if node.text is not None and not node.text.strip():
+            node.text = None
+    root.attrib = {**_SPACES, **root.attrib}
+    return root
+
+
+def _as_written(name: str) -> str:
+    for space, prefix in _PREFIX.items():
+        name = name.replace(space, prefix)
+    return name
+
+
+def _words(name: str, words: str) -> Element:
+    element = Element(name)
+    element.text = clean(words)
     return element
 
 
-def _drop_blank(node: Node) -> None:
-    for child in list(node.childNodes):
-        blank = child.nodeType == child.TEXT_NODE and not child.data.strip()
-        if blank or child.nodeType == child.COMMENT_NODE:
-            node.removeChild(child)
-        else:
-            _drop_blank(child)
+def _join_visits(root: Element, picture: Picture) -> None:
+    """Move the groups that share a visit's id into the place of the last of them.
+
+    What two visits share comes behind the group of the earlier one, whose ground would hide it.
+    """
+    parts: dict[str, list[tuple[Element, Element]]] = {}
+    for holder in root.iter():
+        for child in holder:
+            if child.tag == "g" and VISIT_ID.match(child.get("id", "")):
+                parts.setdefault(child.attrib.pop("id"), []).append((holder, child))
+    placed: dict[str, tuple[Element, Element]] = {}
+    for name in sorted(parts, key=lambda name: len(_keys(name))):
+        keys = _keys(name)
+        whole = Element("g", {"id": name, "class": "visit", "data-visit": " ".join(keys)})
+        whole.append(_words("title", _tip(keys, picture)))
+        holder, last = placed.get(keys[0], parts[name][-1])
+        holder.insert(list(holder).index(last) + 1, whole)
+        for before, part in parts[name]:
+            before.remove(part)
+            whole.append(part)
+        placed.setdefault(keys[0], (holder, whole))
 
 
-def _join_visits(document: Node, root: Node, picture: Picture) -> None:
-    """Move the groups that share a visit's id into the last of them."""
-    groups: dict[str, list[Node]] = {}
-    for group in root.getElementsByTagName("g"):
-        if VISIT_ID.match(group.getAttribute("id")):
-            groups.setdefault(group.getAttribute("id"), []).append(group)
-    for name, parts in groups.items():
-        key = VISIT_ID.sub(r"\1", name)
-        whole = document.createElement("g")
-        whole.setAttribute("id", name)
-        whole.setAttribute("class", "visit")
-        whole.setAttribute("data-visit", key)
-        whole.appendChild(_words(document, "title", picture.tips.get(key, key)))
-        parts[-1].parentNode.insertBefore(whole, parts[-1])
-        for part in parts:
-            part.parentNode.removeChild(part)
-            part.removeAttribute("id")
-            whole.appendChild(part)
+def _keys(name: str) -> list[str]:
+    return VISIT_ID.sub(r"\1", name).split("-")
 
 
-def _shorten(node: Node, wanted: set[str]) -> None:
-    """Drop ids that nothing uses, groups that say nothing, fonts (the root names one), long numbers."""
-    for child in list(node.childNodes):
-        if child.nodeType == child.ELEMENT_NODE:
-            _shorten(child, wanted)
-    if node.hasAttribute("id") and node.getAttribute("id") not in wanted and not node.hasAttribute("class"):
-        node.removeAttribute("id")
-    for name in ("d", "x", "y", "transform", "width", "height"):
-        if node.hasAttribute(name):
-            value = _NUMBER.sub(lambda found: f"{float(found[0]):.2f}", node.getAttribute(name))
-            node.setAttribute(name, " ".join(value.split()))
-    if node.hasAttribute("style"):
-        node.setAttribute("style", _FONT.sub("", node.getAttribute("style")))
-    if node.getAttribute("transform").startswith("rotate(-0 "):
-        node.removeAttribute("transform")
-    if node.tagName == "g" and not node.attributes.length and node.parentNode.nodeType == node.ELEMENT_NODE:
-        for child in list(node.childNodes):
-            node.parentNode.insertBefore(child, node)
-        node.parentNode.removeChild(node)
+def _tip(keys: Sequence[str], picture: Picture) -> str:
+    if len(keys) == 1:
+        return picture.tips.get(keys[0], keys[0])
+    return f"One exposure for two visits: it closes {keys[0]} and opens {keys[1]}"
+
+
+def _shortened(node: Element, wanted: set[str]) -> list[Element]:
+    """Children without ids that nothing uses, groups that say nothing, fonts, long numbers."""
+    kept = []
+    for child in node:
+        child[:] = _shortened(child, wanted)
+        own = child.attrib
+        if own.get("id") not in wanted and "class" not in own:
+            own.pop("id", None)
+        for name in ("d", "x", "y", "transform", "width", "height"):
+            if name in own:
+                value = _NUMBER.sub(lambda found: f"{float(found[0]):.2f}", own[name])
+                own[name] = " ".join(value.split())
+        if "style" in own:
+            own["style"] = _FONT.sub("", own["style"])
+        if own.get("transform", "").startswith("rotate(-0 "):
+            del own["transform"]
+        kept += list(child) if child.tag == "g" and not own else [child]
+    return kept
 
 
 def inlined(svg: str, palette: Mapping[str, str], linked: bool) -> str:
@@ -160,41 +185,38 @@ def inlined(svg: str, palette: Mapping[str, str], linked: bool) -> str:
     linked : bool
         Whether each visit is a link to its part of the run sheet, reached by the keyboard.
     """
-    document: Node = minidom.parseString(svg.encode("utf-8"))
-    root = document.documentElement
+    root = _read(svg)
     words = {}
     for name in ("title", "desc"):
-        node = next(child for child in root.childNodes if child.tagName == name)
-        words[name] = node.firstChild.data
-        root.removeChild(node)
+        node = next(child for child in root if child.tag == name)
+        words[name] = node.text or ""
+        root.remove(node)
     for name in ("width", "height", "font-family", "version"):
-        if root.hasAttribute(name):
-            root.removeAttribute(name)
-    root.setAttribute("aria-label", f"{words['title']}. {words['desc']}")
+        root.attrib.pop(name, None)
+    root.set("aria-label", f"{words['title']}. {words['desc']}")
     if linked:
-        root.setAttribute("role", "group")
-        _link_visits(document, root)
+        root.set("role", "group")
+        _link_visits(root)
     variable = {colour: f"var(--{name})" for name, colour in palette.items()}
     colours = re.compile("|".join(variable))
-    for node in root.getElementsByTagName("*"):
+    for node in root.iter():
+        own = node.attrib
         for name in ("fill", "stroke"):
             # A variable is understood in a style everywhere, in an attribute not.
-            if colours.fullmatch(node.getAttribute(name)):
-                node.setAttribute("style", f"{name}: {node.getAttribute(name)}; {node.getAttribute('style')}")
-                node.removeAttribute(name)
-        if node.hasAttribute("style"):
-            style = colours.sub(lambda found: variable[found[0]], node.getAttribute("style"))
-            node.setAttribute("style", style)
-    return str(root.toxml())
+            if colours.fullmatch(own.get(name, "")):
+                own["style"] = f"{name}: {own.pop(name)}; {own.get('style', '')}"
+        if "style" in own:
+            own["style"] = colours.sub(lambda found: variable[found[0]], own["style"])
+    return ElementTree.tostring(root, encoding="unicode")
 
 
-def _link_visits(document: Node, root: Node) -> None:
-    for group in root.getElementsByTagName("g"):
-        key = group.getAttribute("data-visit")
-        if key:
-            link = document.createElement("a")
-            link.setAttribute("href", f"#visit-{key}")
-            title = next(child for child in group.childNodes if child.tagName == "title")
-            link.setAttribute("aria-label", title.firstChild.data)
-            group.parentNode.insertBefore(link, group)
-            link.appendChild(group)
+def _link_visits(root: Element) -> None:
+    """Make a link of each visit's group; what two visits share lights both up and leads nowhere."""
+    for holder in list(root.iter()):
+        for place, group in enumerate(holder):
+            key = group.get("data-visit", "") if group.tag == "g" else ""
+            if key and " " not in key:
+                title = next(child for child in group if child.tag == "title")
+                link = Element("a", {"href": f"#visit-{key}", "aria-label": title.text or ""})
+                link.append(group)
+                holder[place] = link

@@ -5,7 +5,9 @@ Hours count from 0 h UTC of the day of the first tick and go on past 24.
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,8 +21,10 @@ from planner.geometry.uv import uvw_m
 from planner.scheduling.candidates import RequestOffer, pair_columns, usable_ticks
 from planner.scheduling.plan import NightPlan, Step, Visit
 from planner.scheduling.routes import Setting
-from planner.sky.directions import SunAndMoon, place_of, sun_and_moon
+from planner.sky.bodies import bodies
+from planner.sky.directions import SunAndMoon, place_of
 from planner.sky.earth import offline_earth
+from planner.sky.earth_curve import earth_curve
 from planner.units import DAY_S
 
 SIDEREAL_HOURS_PER_HOUR = 1.00273790935  # mean sidereal to UT1, IERS Conventions (2010), ch. 5
@@ -33,7 +37,8 @@ class StepTrack:
     """One step: its star in ``sky.stars``, its first and last tick, its times in hours.
 
     ``swap`` holds first and last tick of the time in which two stars change
-    places and nothing is recorded, None without a swap.
+    places and nothing is recorded, None without a swap. ``opens`` is the key
+    of the next visit when the exposure opens that as well, "" otherwise.
     """
 
     step: Step
@@ -44,6 +49,7 @@ class StepTrack:
     start_h: float
     end_h: float
     swap: tuple[int, int] | None = None
+    opens: str = ""
 
     @property
     def science(self) -> bool:
@@ -94,9 +100,26 @@ class VisitTrack:
         return next(step for step in self.steps if step.science)
 
     @property
+    def drawn(self) -> tuple[tuple[StepTrack, tuple[str, ...]], ...]:
+        """The steps that figures draw for this visit, and the visits each belongs to.
+
+        An exposure that closes one visit and opens the next is made once: the earlier one draws it, for both.
+        """
+        return tuple(
+            (step, (self.key, step.opens) if step.opens else (self.key,))
+            for step in self.steps
+            if not step.step.shared
+        )
+
+    @property
     def start_h(self) -> float:
         """When the first step starts recording."""
         return self.steps[0].start_h
+
+    @property
+    def drawn_from_h(self) -> float:
+        """Where its own marks begin: at the end of the exposure that it shares with the visit before."""
+        return self.steps[0].end_h if self.steps[0].step.shared else self.start_h
 
     @property
     def end_h(self) -> float:
@@ -175,7 +198,13 @@ def tick_hours(limits: NightLimits) -> np.ndarray:
 
 def visit_tracks(limits: NightLimits, plan: NightPlan) -> tuple[VisitTrack, ...]:
     """Find every visit of the plan in the night's arrays."""
-    return tuple(_visit_track(limits, visit, number) for number, visit in enumerate(plan.visits))
+    tracks = [_visit_track(limits, visit, number) for number, visit in enumerate(plan.visits)]
+    for place, following in enumerate(tracks[1:]):
+        if following.steps[0].step.shared:
+            *steps, last = tracks[place].steps
+            steps.append(dataclasses.replace(last, opens=following.key))
+            tracks[place] = dataclasses.replace(tracks[place], steps=tuple(steps))
+    return tuple(tracks)
 
 
 def _visit_track(limits: NightLimits, visit: Visit, number: int) -> VisitTrack:
@@ -272,32 +301,50 @@ def reachable_uv_m(limits: NightLimits, offer: RequestOffer, every: int) -> np.n
 
 def twilight(limits: NightLimits, plan: NightPlan) -> Twilight:
     """Return Sun and Moon from sunset (or two hours before the dark) to sunrise, every two minutes."""
-    sky, place = limits.sky, place_of(limits.scenario.array.site)
-    midnight = _midnight(limits)
+    place, midnight = place_of(limits.scenario.array.site), _midnight(limits)
     dark = [
         (moment(text) - midnight).total_seconds() / 3600.0
         for text in (plan.night.start_utc, plan.night.end_utc)
     ]
     hours = np.arange(dark[0] - TWILIGHT_MAX_H, dark[1] + TWILIGHT_MAX_H, 1.0 / 30.0)
+    times = _times(limits, hours)
     with offline_earth():
-        zero = sky.times[0].utc - TimeDelta(tick_hours(limits)[0] * 3600.0, format="sec")
-        times = zero + TimeDelta(hours * 3600.0, format="sec")
-    bodies = sun_and_moon(place, times)
+        start, seconds = times[0], (hours - hours[0]) * 3600.0
+        rotation = earth_curve(place, start, times[-1]).frame_at(seconds).rotation
+    seen = bodies(place, start, times[-1]).at(seconds, rotation)
     middle = int(np.searchsorted(hours, np.mean(dark)))
-    up = bodies.sun_altitude_deg > SUNSET_DEG
+    up = seen.sun_altitude_deg > SUNSET_DEG
     before, after = np.flatnonzero(up[:middle]), np.flatnonzero(up[middle:])
     kept = slice(int(before[-1]) if len(before) else 0, middle + int(after[0]) + 1 if len(after) else None)
     return Twilight(
         hours=hours[kept],
         bodies=SunAndMoon(
-            bodies.sun_altitude_deg[kept],
-            bodies.moon_altitude_deg[kept],
-            bodies.moon_direction[kept],
-            bodies.moon_illumination[kept],
+            seen.sun_altitude_deg[kept],
+            seen.moon_altitude_deg[kept],
+            seen.moon_direction[kept],
+            seen.moon_illumination[kept],
         ),
         dark_h=(dark[0], dark[1]),
         sidereal_h=sidereal_time_h(times[kept][0], place.longitude_deg),
     )
+
+
+def _times(limits: NightLimits, hours: np.ndarray) -> Time:
+    with offline_earth():
+        zero = limits.sky.times[0].utc - TimeDelta(tick_hours(limits)[0] * 3600.0, format="sec")
+        return zero + TimeDelta(hours * 3600.0, format="sec")
+
+
+def sidereal_of(limits: NightLimits, times_utc: Sequence[str]) -> tuple[str, ...]:
+    """Return the apparent local sidereal time at times of the plan as HH:MM, rounded to the minute."""
+    if not times_utc:
+        return ()
+    longitude = Longitude(limits.scenario.array.site.longitude_deg * u.deg)
+    times = _times(limits, np.array([hour_of(limits, text) for text in times_utc]))
+    with offline_earth():
+        found = times.sidereal_time("apparent", longitude=longitude).to_value("hourangle")
+    minutes = [round(hour * 60.0) % 1440 for hour in found.tolist()]
+    return tuple(f"{minute // 60:02d}:{minute % 60:02d}" for minute in minutes)
 
 
 def sidereal_time_h(time: Time, longitude_deg: float) -> float:
