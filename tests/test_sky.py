@@ -322,7 +322,8 @@ def at(mjd):
 @given(places, moments, spots)
 def test_apparent_directions_are_unit_vectors_and_the_turn_is_a_rotation(place, mjd, spot):
     frame = earth_frame(place, at(mjd))
-    assert np.linalg.norm(seen([star("x", *spot)], frame)) == pytest.approx(1.0, abs=1e-12)
+    # Beside the Sun's limb light is turned by 1.75 arcsec, 8.5e-6: added as a vector, half its square, 4e-11.
+    assert np.linalg.norm(seen([star("x", *spot)], frame)) == pytest.approx(1.0, abs=1e-10)
     turn = frame.rotation[0]
     assert turn @ turn.T == pytest.approx(np.eye(3), abs=1e-12)
     assert np.linalg.det(turn) == pytest.approx(1.0)
