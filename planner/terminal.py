@@ -135,8 +135,9 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
             if outcome.reason is not None:
                 what = "fewer" if outcome.visits_planned else "left out"
                 print(safe(f"  {what}: {outcome.target}: {why_told(outcome, solver.score)}"))
-        if lost_told(plan):
-            print(lost_told(plan))
+        lost = lost_told(plan)
+        if lost:
+            print(lost)
         print(f"Audit {'passed' if passed else 'FAILED: do not use this plan'}.")
         print(f"Report: {report}")
 

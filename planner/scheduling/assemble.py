@@ -83,9 +83,7 @@ def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
         reserved=_reserved(solved, visits),
         requests=tuple(_outcome(solved, offer, visits) for offer in solved.offers),
         programs=_programs(solved),
-        unfair=sum(solved.problem.worth_of(solution.chosen).values())
-        - solved.problem.must_of(solution.chosen)
-        - solution.score,
+        unfair=solved.problem.rules.unfair(solved.problem.worth_of(solution.chosen)),
         lost_time=lost_time(solved),
         earth_orientation=_earth_orientation(limits),
         travel=_travel(solved),

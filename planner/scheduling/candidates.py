@@ -58,10 +58,6 @@ class RequestOffer:
     filled_before: np.ndarray
     times_before: np.ndarray
 
-    def fresh(self, codes: np.ndarray) -> np.ndarray:
-        """Return the distinct cells among ``codes`` that earlier nights have not filled, sorted."""
-        return np.setdiff1d(codes, self.filled_before)
-
 
 def night_offers(limits: NightLimits) -> tuple[RequestOffer, ...]:
     """Work out every visit that is offered to the solver, request by request."""

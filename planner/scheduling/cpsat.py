@@ -296,7 +296,7 @@ def _choose_bundles(
 
 def without_idle(problem: NightProblem, chosen: Sequence[int]) -> tuple[int, ...]:
     """Leave out visits that a plan is worth no less without: they cost telescope time for nothing."""
-    kept = sorted(chosen, key=lambda candidate: (int(problem.start[candidate]), candidate))
+    kept = list(problem.in_order(chosen))
     for candidate in list(kept):
         others = [other for other in kept if other != candidate]
         if problem.score(others) >= problem.score(kept) and problem.possible(others):

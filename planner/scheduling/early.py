@@ -176,7 +176,7 @@ def _moved(asked: _Question, plan: tuple[int, ...]) -> tuple[int, ...]:
             rivals = asked.kept[problem.request[asked.kept] == problem.request[visit]]
             rivals = rivals[asked.merit[rivals] > asked.merit[visit]]
             for candidate in sorted(rivals.tolist(), key=lambda c: (-int(asked.merit[c]), c)):
-                tried = _in_order(problem, [*others, candidate])
+                tried = problem.in_order([*others, candidate])
                 if asked.better(tried, plan):
                     plan = tried
                     break
@@ -185,17 +185,13 @@ def _moved(asked: _Question, plan: tuple[int, ...]) -> tuple[int, ...]:
     return plan
 
 
-def _in_order(problem: NightProblem, plan: Sequence[int]) -> tuple[int, ...]:
-    return tuple(sorted(plan, key=lambda candidate: (int(problem.start[candidate]), candidate)))
-
-
 def _by_paths(
     asked: _Question, plan: tuple[int, ...], weight: int, stop: Stop
 ) -> tuple[tuple[int, ...], bool]:
     """Search for the plan worth most, score times ``weight`` plus merit; also whether it is proven best."""
     weighed = merit_night(asked.problem, asked.merit, weight)
     found = relaxed(weighed, asked.kept, plan, EFFORT, (lambda score, bound: None, stop))
-    return _in_order(asked.problem, found.plan), weighed.score(found.plan) == found.bound
+    return asked.problem.in_order(found.plan), weighed.score(found.plan) == found.bound
 
 
 def merit_night(problem: NightProblem, merit: np.ndarray, weight: int) -> NightProblem:

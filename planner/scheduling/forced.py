@@ -154,7 +154,7 @@ class _Asked:
             bound = min(bound, proven)
         if start is None:
             return None
-        return ForcedPlan(_in_order(problem, start), score - must, max(bound, score) - must)
+        return ForcedPlan(problem.in_order(start), score - must, max(bound, score) - must)
 
     def _searched(
         self, request: int, start: tuple[int, ...] | None, ends: tuple[int, int], share: float
@@ -213,7 +213,3 @@ def _prized(problem: NightProblem, request: int, prize: int) -> NightProblem:
     """Return the night in which serving a request is worth a prize."""
     extra = [0 if own == request else -1 for own in problem.request.tolist()]
     return with_extra_cells(problem, extra, [prize])
-
-
-def _in_order(problem: NightProblem, plan: Sequence[int]) -> tuple[int, ...]:
-    return tuple(sorted(plan, key=lambda candidate: (int(problem.start[candidate]), candidate)))

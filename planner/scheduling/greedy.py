@@ -37,8 +37,7 @@ def greedy_plan(problem: NightProblem, given: Sequence[int] = ()) -> tuple[int, 
         chosen = _filled_up(problem, kept, idle)
         idle = _worthless(problem, chosen)
         chosen = [candidate for candidate in chosen if int(problem.request[candidate]) not in idle]
-    chosen = list(problem.supported(chosen))
-    return tuple(sorted(chosen, key=lambda candidate: (int(problem.start[candidate]), candidate)))
+    return problem.in_order(problem.supported(chosen))
 
 
 def _worthless(problem: NightProblem, chosen: Sequence[int]) -> frozenset[int]:

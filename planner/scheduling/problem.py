@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -137,6 +137,10 @@ class NightProblem:
         """True when these candidates make a plan."""
         return self.fits(chosen) and len(self.supported(chosen)) == len(chosen)
 
+    def in_order(self, chosen: Iterable[int]) -> tuple[int, ...]:
+        """Return candidates in the order of their start; of equals the smaller number first."""
+        return tuple(sorted(chosen, key=lambda candidate: (int(self.start[candidate]), candidate)))
+
     def supported(self, chosen: Sequence[int]) -> tuple[int, ...]:
         """Leave out what lacks a visit of another request, or of its own, in the order given."""
         kept = list(chosen)
@@ -189,10 +193,9 @@ def night_problem(
 def clear_givers(problem: NightProblem, givers: Sequence[np.ndarray]) -> tuple[np.ndarray, ...]:
     """Leave out the givers that a gap or an order of requests forbids; nothing when none is left."""
     rules = problem.rules
-    apart = {(second, first) for first, second in rules.after}
+    apart = {pair for first, second in rules.after for pair in ((first, second), (second, first))}
     if len(rules.again):
         apart |= {(int(r), int(r)) for r in np.unique(problem.request[rules.again > 0])}
-    apart |= {(first, second) for first, second in rules.after}
     kept = []
     for candidate, own in enumerate(givers):
         mine = int(problem.request[candidate])

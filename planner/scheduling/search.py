@@ -170,7 +170,7 @@ def improved(
             best = problem.supported(night.chosen), night.score
         elif night.score < before.score and night.score < best[1] - WORSE * (best[1] - problem.must_value):
             night.restore(before)
-    return tuple(sorted(best[0], key=lambda candidate: (int(problem.start[candidate]), candidate)))
+    return problem.in_order(best[0])
 
 
 def _taken_out(night: _Night, rng: np.random.Generator) -> list[int]:
