@@ -66,8 +66,8 @@ def neighbours(problem: NightProblem) -> Neighbours:
 
 def _reversed(lists: Sequence[np.ndarray]) -> tuple[np.ndarray, ...]:
     """For each entry, the lists that hold it, sorted."""
-    holder = np.repeat(np.arange(len(lists)), [len(own) for own in lists])
-    entry = np.concatenate([*lists, np.empty(0, dtype=int)]).astype(int)
+    holder = np.repeat(np.arange(len(lists), dtype=np.int32), [len(own) for own in lists])
+    entry = np.concatenate([*lists, np.empty(0, dtype=np.int32)])
     order = np.argsort(entry, kind="stable")
     edges = np.searchsorted(entry[order], np.arange(len(lists) + 1)).tolist()
     return tuple(holder[order[first:last]] for first, last in itertools.pairwise(edges))
@@ -89,15 +89,29 @@ def undominated(problem: NightProblem) -> np.ndarray:
     Candidates that fill no cell (earlier nights have filled them all) are
     left out too, unless another request wants company.
     """
-    rules = problem.rules
-    cells = [frozenset(own.tolist()) for own in problem.cells]
-    after = [frozenset(later.tolist()) for later in problem.late]
-    before = [frozenset(own.tolist()) for own in _reversed(problem.late)]
-    givers = [frozenset(own.tolist()) for own in rules.givers]
-    takers = [frozenset(own.tolist()) for own in _reversed(rules.givers)]
+    wanted = {other for _, other in problem.rules.needs}
+    worth = at_most(problem)
+    near = neighbours(problem)
+    rivals: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for candidate in range(len(problem)):
+        if worth[candidate] or int(problem.request[candidate]) in wanted:
+            rivals[int(problem.request[candidate]), int(problem.start[candidate])].append(candidate)
+    return np.array(sorted(kept for own in rivals.values() for kept in _irreplaceable(near, own)), dtype=int)
+
+
+def _irreplaceable(near: Neighbours, rivals: Sequence[int]) -> list[int]:
+    """Of some candidates of one request and start, those that no other one can stand for."""
+    problem, rules = near.problem, near.problem.rules
+    if len(rivals) == 1:
+        return list(rivals)
+    # Sets of a few candidates at a time: those of a whole queue would fill the memory.
+    cells, after, before, givers, takers = (
+        {c: frozenset(lists[c].tolist()) for c in rivals} if lists else {}
+        for lists in (problem.cells, problem.late, near.before, rules.givers, near.takers)
+    )
 
     def replaces(other: int, candidate: int) -> bool:
-        """Whether one can stand for another of the same request and start."""
+        """Whether one can stand for another."""
         if problem.free[other] > problem.free[candidate] or not cells[other] >= cells[candidate]:
             return False
         if len(rules.length) and rules.length[other] > rules.length[candidate]:
@@ -115,18 +129,13 @@ def undominated(problem: NightProblem) -> np.ndarray:
             return False
         return before[other] <= before[candidate]
 
-    rivals: dict[tuple[int, int], list[int]] = defaultdict(list)
-    wanted = {other for _, other in rules.needs}
-    worth = at_most(problem)
-    for candidate in range(len(problem)):
-        if not worth[candidate] and int(problem.request[candidate]) not in wanted:
-            continue
-        kept = rivals[int(problem.request[candidate]), int(problem.start[candidate])]
+    kept: list[int] = []
+    for candidate in rivals:
         if any(replaces(other, candidate) for other in kept):
             continue
-        kept[:] = [other for other in kept if not replaces(candidate, other)]
+        kept = [other for other in kept if not replaces(candidate, other)]
         kept.append(candidate)
-    return np.array(sorted(candidate for kept in rivals.values() for candidate in kept), dtype=int)
+    return kept
 
 
 def cliques(problem: NightProblem) -> list[tuple[int, ...]]:

@@ -83,7 +83,7 @@ def _rows(own: tuple[np.ndarray, ...]) -> tuple[np.ndarray, np.ndarray]:
     """Where the entries of each candidate begin, and all entries."""
     begin = np.zeros(len(own) + 1, dtype=np.int64)
     begin[1:] = np.cumsum([len(entries) for entries in own])
-    return begin, np.concatenate([*own, np.empty(0)]).astype(np.int64)
+    return begin, np.concatenate([*own, np.empty(0, dtype=np.int32)]).astype(np.int64)
 
 
 def _starts(problem: NightProblem) -> tuple[np.ndarray, np.ndarray]:

@@ -82,7 +82,7 @@ class NightProblem:
 
     def only(self, kept: np.ndarray) -> NightProblem:
         """Return the problem of these candidates alone (sorted numbers), numbered anew in their order."""
-        number = np.full(len(self), -1)
+        number = np.full(len(self), -1, dtype=np.int32)
         number[kept] = np.arange(len(kept))
         late = tuple(number[self.late[candidate]] for candidate in kept)
         return NightProblem(
@@ -218,7 +218,7 @@ def _exclusions(
     for low, high in itertools.pairwise(edges):
         tick = table.start_tick[low]
         earlier = np.flatnonzero((table.end_tick <= tick) & (table.end_tick + longest > tick))
-        later = np.arange(low, high)
+        later = np.arange(low, high, dtype=np.int32)  # a queue of 100 requests excludes ten million pairs
         rows = max(1, BATCH // len(later))
         for begin in range(0, len(earlier), rows):
             own = earlier[begin : begin + rows]
@@ -230,7 +230,7 @@ def _exclusions(
             for candidate, (one, other) in zip(own.tolist(), itertools.pairwise([0, *ends]), strict=True):
                 if other > one:
                     late[candidate].append(names[one:other])
-    nothing = np.empty(0, dtype=int)
+    nothing = np.empty(0, dtype=np.int32)
     return free, tuple(np.concatenate(found) if found else nothing for found in late)
 
 
