@@ -318,3 +318,22 @@ def test_a_reader_that_leaves_early_ends_the_run_quietly(tmp_path):
         one.stdout.close()
         told = one.stderr.read().decode()
     assert "Traceback" not in told
+
+
+def test_a_disk_that_takes_no_more_keeps_the_earlier_plan_and_says_so(tmp_path):
+    # The kernel cuts every file at 60 blocks of 1024 bytes: the report of the smallest night has 140 kB.
+    out = tmp_path / "plan"
+    assert run("night", TINY, "--out", out, "--quiet").exit_code == 0
+    before = {path.name: path.read_bytes() for path in out.iterdir() if path.is_file()}
+    words = [sys.executable, "-m", "planner", "night", TINY]
+    for folder in (out, tmp_path / "other"):
+        done = subprocess.run(
+            ["bash", "-c", 'ulimit -f 60; exec "$@"', "bash", *words, "--out", folder],
+            env={**os.environ, "PYTHONPATH": str(ROOT), **NO_COMPILER},
+            capture_output=True, text=True, check=False, timeout=300,
+        )  # fmt: skip
+        assert done.returncode == 2
+        assert "cannot be written (File too large)" in done.stderr
+        assert "make room" in done.stderr
+    assert {path.name: path.read_bytes() for path in out.iterdir() if path.is_file()} == before
+    assert [path.name for path in tmp_path.iterdir()] == ["plan"]

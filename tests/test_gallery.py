@@ -1,8 +1,7 @@
-"""The gallery in reports/ is true: the demonstration is planned anew, the others fit their scenarios."""
+"""The gallery in reports/ is true: its three scenarios are planned anew."""
 
 from __future__ import annotations
 
-import json
 import re
 
 import pytest
@@ -14,44 +13,12 @@ from planner.scenario.reading import read_scenario
 PICTURES = [f"{name}-night.png" for name in SCENARIOS] + ["demo-phone.png", "demo-sheet.png"]
 
 
-def kept(name):
-    return json.loads((GALLERY / f"{name}.json").read_text(encoding="utf-8"))
-
-
-def test_the_demonstration_is_planned_as_the_gallery_shows_it():
-    plan = planner.plan_night(read_scenario(ROOT / "scenarios" / "demo")).plan
-    assert numbers(plan) == kept("demo")
-    assert text_of(numbers(plan)) == (GALLERY / "demo.json").read_text(encoding="utf-8")
-    assert plan.audit.passed
-
-
 @pytest.mark.parametrize("name", SCENARIOS)
-def test_names_and_counts_of_the_gallery_are_those_of_the_scenario(name):
-    """Of ``steps`` and ``twostars`` no more is asked: planning them anew takes a minute each."""
-    scenario, told = read_scenario(ROOT / "scenarios" / name), kept(name)
-    assert told["scenario"] == scenario.name
-    assert told["configuration"] == scenario.night.configuration
-    assert told["date"] == str(scenario.night.date)
-    requests = {request.name: request for request in scenario.requests}
-    calibrators = {star.name for star in scenario.calibrators}
-    telescopes = {telescope.name for telescope in scenario.array.telescopes}
-    for target, request in requests.items():
-        visits = [visit for visit in told["visits"] if visit["target"] == target]
-        assert len(visits) <= request.visits
-        assert (target in told["left_out"]) == (not visits)
-        assert all(visit["combiner"] == request.combiner for visit in visits)
-    for visit in told["visits"]:
-        assert visit["target"] in requests
-        assert set(visit["calibrators"]) <= calibrators
-        assert len(visit["calibrators"]) == 2
-        assert set(visit["subarray"]) <= telescopes
-        assert len(visit["subarray"]) <= scenario.array.combiner(visit["combiner"]).beams
-    assert [visit["id"] for visit in told["visits"]] == [f"V{k + 1:02d}" for k in range(len(told["visits"]))]
-    starts = [visit["start_utc"] for visit in told["visits"]]
-    assert starts == sorted(starts)
-    assert told["score"] <= told["bound"]
-    assert told["gap"] == pytest.approx((told["bound"] - told["score"]) / told["bound"], abs=1e-6)
-    assert told["audit_passed"] is True
+def test_each_scenario_is_planned_as_the_gallery_shows_it(name):
+    plan = planner.plan_night(read_scenario(ROOT / "scenarios" / name)).plan
+    assert text_of(numbers(plan)) == (GALLERY / f"{name}.json").read_text(encoding="utf-8")
+    assert plan.audit.passed
+    assert plan.visits
 
 
 @pytest.mark.parametrize("name", PICTURES)
