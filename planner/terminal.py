@@ -75,11 +75,13 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
 def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:
     """Print a ranking."""
     from planner.output.ranking_json import ranking_told
+    from planner.output.sentences import counted
 
     if as_json:
         print_json({"page": str(page)} | ranking_told(ranking))
     else:
-        print(f"{ranking.considered} subarrays of {ranking.size}, {ranking.feasible} of use")
+        many = counted(ranking.considered, "subarray")
+        print(f"{many} of {ranking.size}, {ranking.feasible} of use")
         for place, one in enumerate(ranking.top[:10], start=1):
             worth = one.truth.score if one.truth else one.score.estimate
             bound = f" of at most {one.truth.bound:g}" if one.truth else ", estimated"
@@ -121,10 +123,11 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
         )
     else:
         from planner.output.robust_sheet import lost_told, why_told
+        from planner.output.sentences import counted
 
         solver = plan.solver
         proof = _proof(solver.score, solver.bound, solver.made_by)
-        print(f"{len(plan.visits)} visits, score {solver.score}, {proof}")
+        print(f"{counted(len(plan.visits), 'visit')}, score {solver.score}, {proof}")
         for line in _night_lines(plan):
             print(safe(f"  {line}"))
         if plan.travel is not None:
