@@ -164,6 +164,17 @@ def test_nothing_sticks_out_sideways(page, width):
     assert page.evaluate("document.body.scrollWidth") <= width
 
 
+def test_on_a_small_screen_the_visits_are_read_without_scrolling(page, report):
+    page.set_viewport_size({"width": 390, "height": 844})
+    table = page.locator("#visits .wide")
+    assert table.evaluate("(e) => e.scrollWidth <= e.clientWidth")
+    told = table.inner_text()
+    for visit in report[0].visits:
+        assert visit.steps[0].start_utc[11:16] in told
+        assert visit.target in told
+        assert visit.subarray[-1] in told
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_ink_and_ground_change_places_in_the_dark(page, scheme):
     page.emulate_media(color_scheme=scheme)
