@@ -13,6 +13,7 @@ from written import LINE, Written
 
 from planner.commands import Asked, assess_feasibility, plan_night
 from planner.errors import InputProblems, NoNight
+from planner.output.starting import starting_files
 from planner.scenario.reading import read_scenario
 from planner.terminal import safe
 
@@ -172,6 +173,25 @@ def test_a_night_with_a_leap_second_is_planned_to_the_second(tmp_path):
     # Ticks are seconds that pass: a minute after 23:59:50 it is 00:00:49, as a second was put in between.
     assert len(after) == 1
     assert before in (set(), {(after.pop() + 1) % 60})
+
+
+@pytest.mark.parametrize(("longitude_deg", "begins"), [(-31, False), (-34, True)])
+def test_a_step_may_lie_across_a_leap_second_or_begin_with_it(tmp_path, longitude_deg, begins):
+    changes = {
+        "longitude_deg = -30.0": f"longitude_deg = {longitude_deg}.0",
+        "latitude_deg = 35.0": "latitude_deg = -28.0",
+        "date = 2027-01-08": "date = 2016-12-31",
+    }
+    for name, text in starting_files().items():
+        for old, new in changes.items():
+            text = text.replace(old, new)
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    plan = planned_or_told(read_scenario(tmp_path))
+    second = "2016-12-31T23:59:60Z"
+    steps = [step for visit in plan.visits for step in visit.steps]
+    across = [step for step in steps if step.start_utc <= second < step.end_utc]
+    assert len(across) == 1
+    assert (across[0].start_utc == second) == begins
 
 
 def test_five_hundred_targets_are_read_and_judged(tmp_path):

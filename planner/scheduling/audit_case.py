@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import Protocol, TypeVar
 
 import numpy as np
@@ -80,25 +79,6 @@ def audited(name: str, cases: Iterable[Case]) -> AuditCheck:
     else:
         worst = "nothing wrong found" if found else "nothing to check"
     return AuditCheck(name=name, passed=not failed, checked=sum(case.count for case in found), worst=worst)
-
-
-def moment(text: str | None) -> datetime | None:
-    """Return the UTC time that a plan tells, or None when it does not tell one.
-
-    Examples
-    --------
-    >>> moment("2027-03-11T23:30:00Z").minute
-    30
-    >>> moment("half past eleven") is None
-    True
-    """
-    if not isinstance(text, str):
-        return None
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return found if found.utcoffset() == timedelta(0) else None
 
 
 class Named(Protocol):

@@ -16,8 +16,9 @@ from collections.abc import Iterator, Mapping, Sequence, Set
 import numpy as np
 
 from planner.scenario.array import Combiner
-from planner.scheduling.audit_case import Case, combiner_used, holds, moment, named
+from planner.scheduling.audit_case import Case, combiner_used, holds, named
 from planner.scheduling.audit_case import number as number_told
+from planner.scheduling.audit_clock import moment
 from planner.scheduling.audit_sky import TrackedStep, gcrs_places_m
 from planner.scheduling.audit_values import NONE, Earlier, Tally
 from planner.scheduling.plan import NightPlan, Visit

@@ -14,11 +14,12 @@ from datetime import timedelta
 
 import numpy as np
 from astropy import units as u
-from astropy.time import Time, TimeDelta
+from astropy.time import TimeDelta
 
 from planner.scenario.array import Combiner
 from planner.scenario.targets import Observation, Request, Scenario
 from planner.scheduling.audit_case import Case, combiner_in, holds, named
+from planner.scheduling.audit_clock import instant, times_of
 from planner.scheduling.audit_coverage import Cells, crossed_inside, folded, in_cells, projected_m
 from planner.scheduling.audit_sky import gcrs_places_m, icrs_places, samples_s
 from planner.scheduling.audit_values import NONE, Earlier
@@ -60,11 +61,13 @@ def _trouble(scenario: Scenario, observed: Observation) -> str:
 
 
 def _cells(scenario: Scenario, request: Request, combiner: Combiner, observed: list[Observation]) -> Earlier:
-    seconds = [samples_s(own.start_utc, own.end_utc, scenario.night.tick_s) for own in observed]
+    seconds = [
+        samples_s(instant(own.start_utc), instant(own.end_utc), scenario.night.tick_s) for own in observed
+    ]
     ends = np.cumsum([len(each) for each in seconds]).tolist()
-    first = min(own.start_utc for own in observed)
-    since = [(own.start_utc - first).total_seconds() + s for own, s in zip(observed, seconds, strict=True)]
-    times = Time(first.replace(tzinfo=None), scale="utc") + TimeDelta(np.concatenate(since), format="sec")
+    starts = times_of([instant(own.start_utc) for own in observed])
+    times = starts[np.repeat(np.arange(len(observed)), [len(each) for each in seconds])]
+    times = times + TimeDelta(np.concatenate(seconds), format="sec")
     place = icrs_places([request.star] * len(times), times)
     place_rad = np.stack([place.ra.to_value(u.rad), place.dec.to_value(u.rad)], axis=-1)
     names = sorted({name for own in observed for name in own.stations})

@@ -12,8 +12,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from planner.scenario.array import Mask
-from planner.scheduling.audit_case import Case, Equipment, equipment, holds, moment, tightest
-from planner.scheduling.audit_sky import TrackedStep, clock
+from planner.scheduling.audit_case import Case, Equipment, equipment, holds, tightest
+from planner.scheduling.audit_clock import clock, instant, moment
+from planner.scheduling.audit_sky import TrackedStep
 from planner.scheduling.plan import NightPlan
 
 ARCSEC_DEG = 1.0 / 3600.0
@@ -209,8 +210,10 @@ def window_cases(plan: NightPlan) -> Iterator[Case]:
         if start is None or end is None:
             continue
         margin = max(
-            min((start - window.start_utc).total_seconds(), (window.end_utc - end).total_seconds())
-            for window in windows[visit.target]
+            min(
+                (start - instant(own.start_utc)).total_seconds(), (instant(own.end_utc) - end).total_seconds()
+            )
+            for own in windows[visit.target]
         )
         yield Case(
             margin + WINDOW_TOLERANCE_S,

@@ -19,7 +19,8 @@ from astropy.time import Time
 from planner.scenario.array import Site
 from planner.scenario.programs import PhaseWindow
 from planner.scheduling.audit_case import Case, tightest
-from planner.scheduling.audit_sky import TrackedStep, clock, location_of
+from planner.scheduling.audit_clock import clock
+from planner.scheduling.audit_sky import TrackedStep, location_of
 from planner.scheduling.plan import NightPlan
 from planner.units import DAY_S
 

@@ -14,8 +14,8 @@ from datetime import datetime, timedelta
 
 from planner.scenario.light_path import InternalCalibration
 from planner.scenario.night import Reserved
-from planner.scheduling.audit_case import Case, holds, moment
-from planner.scheduling.audit_sky import clock
+from planner.scheduling.audit_case import Case, holds
+from planner.scheduling.audit_clock import clock, instant, moment
 from planner.scheduling.audit_times import Stage
 from planner.scheduling.plan import NightPlan, ReservedTime
 
@@ -104,7 +104,7 @@ def _near(wish: Reserved, dark: Interval) -> bool:
     """Whether a time given falls on the night."""
     if wish.start_utc is None or wish.end_utc is None:
         return False
-    return wish.end_utc > dark[0] - NEAR and wish.start_utc < dark[1] + NEAR
+    return instant(wish.end_utc) > dark[0] - NEAR and instant(wish.start_utc) < dark[1] + NEAR
 
 
 def _same_hours(told: ReservedTime, wish: Reserved) -> bool:
@@ -116,8 +116,8 @@ def _same_hours(told: ReservedTime, wish: Reserved) -> bool:
     start, end = moment(told.start_utc), moment(told.end_utc)
     if start is None or end is None:
         return False
-    apart_s = [(start - wish.start_utc).total_seconds(), (end - wish.end_utc).total_seconds()]
-    return max(map(abs, apart_s)) <= WRITTEN_S
+    apart = abs(start - instant(wish.start_utc)), abs(end - instant(wish.end_utc))
+    return max(apart).total_seconds() <= WRITTEN_S
 
 
 def _as_asked(wish: Reserved, span: Span, tick_s: int, dark: Interval) -> Iterator[Case]:
@@ -131,7 +131,7 @@ def _as_asked(wish: Reserved, span: Span, tick_s: int, dark: Interval) -> Iterat
     if wish.duration_s is None:
         return
     yield from length_cases(span, wish.duration_s, tick_s)
-    windows = [(window.start_utc, window.end_utc) for window in wish.windows]
+    windows = [(instant(window.start_utc), instant(window.end_utc)) for window in wish.windows]
     inside = max((_inside_s(span, window) for window in windows), default=_inside_s(span, dark))
     yield Case(inside + OVERLAP_S, f"{span.title} lies {inside:.0f} s inside the hours to choose from")
     inside = _inside_s(span, dark)

@@ -18,7 +18,7 @@ from fractions import Fraction
 
 from planner.scenario.programs import Program
 from planner.scheduling.audit_case import Case, combiner_used, holds, named, number
-from planner.scheduling.audit_sky import clock
+from planner.scheduling.audit_clock import clock
 from planner.scheduling.audit_times import Stage
 from planner.scheduling.plan import NightPlan, ProgramOutcome, Visit
 

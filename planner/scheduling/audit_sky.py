@@ -20,7 +20,8 @@ from astropy.time import Time, TimeDelta
 
 from planner.scenario.array import Site, Station
 from planner.scenario.targets import Request, Star
-from planner.scheduling.audit_case import moment, named
+from planner.scheduling.audit_case import named
+from planner.scheduling.audit_clock import clock, instant, moment, times_of
 from planner.scheduling.plan import NightPlan, Step, Visit
 
 REFRACTION_WAVELENGTH_UM = 0.6
@@ -115,11 +116,6 @@ def title(visit: Visit, step: Step) -> str:
     return f"{visit.id} {step.role} {step.object!r}"
 
 
-def clock(time: datetime.datetime) -> str:
-    """Return a time as HH:MM:SS UTC."""
-    return time.strftime("%H:%M:%S UTC")
-
-
 def tracked_steps(plan: NightPlan) -> tuple[TrackedStep, ...]:
     """Compute the sky of every step that has a known star and a time in its night.
 
@@ -137,8 +133,7 @@ def tracked_steps(plan: NightPlan) -> tuple[TrackedStep, ...]:
         return ()
     seconds = [samples_s(start, end, scenario.night.tick_s) for *_, start, end in found]
     counts = [len(own) for own in seconds]
-    # Each step from its own start: between two of them there may be a leap second.
-    starts = Time([start.replace(tzinfo=None) for *_, start, _ in found], scale="utc")
+    starts = times_of([start for *_, start, _ in found])
     step_of = np.repeat(np.arange(len(found)), counts)
     times = starts[step_of] + TimeDelta(np.concatenate(seconds), format="sec")
     repeated = [star for (*_, star, _, _), count in zip(found, counts, strict=True) for _ in range(count)]
@@ -159,7 +154,7 @@ def _recording(plan: NightPlan, step: Step) -> tuple[datetime.datetime, datetime
     start, end = moment(step.start_utc), moment(step.end_utc)
     if start is None or end is None or end <= start:
         return None
-    night = datetime.datetime.combine(plan.scenario.night.date, datetime.time(), datetime.UTC)
+    night = instant(datetime.datetime.combine(plan.scenario.night.date, datetime.time()))
     days = max(abs((start - night).total_seconds()), abs((end - night).total_seconds())) / 86_400.0
     return (start, end) if days <= FARTHEST_DAYS else None
 

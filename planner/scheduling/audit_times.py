@@ -6,11 +6,12 @@ import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, time
+from datetime import datetime, time
 
 from planner.scenario.array import Combiner
-from planner.scheduling.audit_case import Case, class_of, combiner_used, holds, moment, named
-from planner.scheduling.audit_sky import clock, title
+from planner.scheduling.audit_case import Case, class_of, combiner_used, holds, named
+from planner.scheduling.audit_clock import clock, instant, moment
+from planner.scheduling.audit_sky import title
 from planner.scheduling.plan import NightPlan, Step, Visit
 from planner.units import DAY_S
 
@@ -91,7 +92,7 @@ def _dark_cases(plan: NightPlan, found: tuple[Stage, ...]) -> Iterator[Case]:
     if dark[0] is None or dark[1] is None:
         yield holds(False, "the night has a start or an end that is not ISO 8601 UTC")
         return
-    date = datetime.combine(plan.scenario.night.date, time(), UTC)
+    date = instant(datetime.combine(plan.scenario.night.date, time()))
     days = max(abs((edge - date).total_seconds()) for edge in (dark[0], dark[1])) / DAY_S
     yield holds(days < NIGHT_WITHIN_DAYS, f"the dark hours are {days:.1f} days from the night's date")
     for stage in found:
