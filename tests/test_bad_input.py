@@ -97,6 +97,24 @@ def sky_of(latitude_deg=-25.0, longitude_deg=-67.0, date=datetime.date(2027, 3, 
     return written
 
 
+def test_times_beyond_the_years_and_sizes_next_to_nothing_are_told(tmp_path):
+    # In UTC the first of these times is before the first one that Python knows, the second after the last.
+    written = Written()
+    east, west = (datetime.timezone(datetime.timedelta(hours=hours)) for hours in (1, -1))
+    first = datetime.datetime(1, 1, 1, tzinfo=east)
+    last = datetime.datetime(9999, 12, 31, 23, 59, tzinfo=west)
+    written.scenario["request"] = [
+        {"target": written.targets[0]["name"], "windows": [{"start_utc": first, "end_utc": last}]}
+    ]
+    written.scenario["reserved"] = [{"name": "x", "start_utc": first, "end_utc": last}]
+    written.array["telescope_class"][0]["diameter_m"] = 1e-300
+    written.targets[0]["field"] = "1e-300"
+    told = "\n".join(written.messages(tmp_path))
+    assert told.count("0001-01-01T00:00:00+01:00, outside 1990 to 2060") == 2
+    assert told.count("9999-12-31T23:59:00-01:00, outside 1990 to 2060") == 2
+    assert told.count("is 1e-300, too small to be meant") == 2
+
+
 def test_near_the_pole_there_is_no_night_in_summer_and_no_day_in_winter(tmp_path):
     # By hand: at 89 deg north the Sun keeps within a degree of its declination, 23.4 deg on 21 June.
     summer = sky_of(89.0, date=datetime.date(2027, 6, 21)).read(tmp_path)

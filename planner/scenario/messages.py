@@ -178,11 +178,13 @@ def _first_look(model: type[Part], values: Mapping[str, Any], place: Place) -> t
 
 
 def _without_none(annotation: Any) -> Any:
-    """The X of ``X | None``; any other annotation as it is."""
+    """The X of ``X | None``, bare of what it is annotated with; any other annotation as it is."""
     if typing.get_origin(annotation) not in (typing.Union, types.UnionType):
         return annotation
     given = [kind for kind in typing.get_args(annotation) if kind is not type(None)]
-    return given[0] if len(given) == 1 else annotation
+    if len(given) != 1:
+        return annotation
+    return typing.get_args(given[0])[0] if typing.get_origin(given[0]) is typing.Annotated else given[0]
 
 
 def _problems_inside(wanted: Any, value: Any, place: Place, name: str) -> list[Problem]:

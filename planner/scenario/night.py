@@ -10,13 +10,31 @@ import datetime
 import itertools
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from planner.scenario.programs import FrequencyWeight, PhaseWindow, Worth
 from planner.scenario.values import Name, NotNegative, Number, Part, Positive, Recording, Seconds, Whole
 
 # For these years the shipped Earth-orientation table and the ephemerides are known to hold.
 FIRST_DATE, LAST_DATE = datetime.date(1990, 1, 1), datetime.date(2060, 12, 31)
+
+
+def in_utc(moment: datetime.datetime) -> datetime.datetime:
+    """Return a time in UTC; the morning after the last night still belongs to it.
+
+    Raises
+    ------
+    ValueError
+        Without a zone, or outside the years that can be planned.
+    """
+    if moment.tzinfo is None:
+        raise ValueError(f"is {moment.isoformat()}, without a zone; end it with Z for UTC")
+    if not FIRST_DATE <= moment.date() <= LAST_DATE + datetime.timedelta(days=1):
+        raise ValueError(f"is {moment.isoformat()}, outside {FIRST_DATE.year} to {LAST_DATE.year}")
+    return moment.astimezone(datetime.UTC)
+
+
+Utc = Annotated[datetime.datetime, AfterValidator(in_utc)]
 
 
 class NightSettings(Part):
@@ -88,14 +106,11 @@ class Effort(Part):
 class Window(Part):
     """An absolute interval in UTC."""
 
-    start_utc: datetime.datetime = Field(description="Start, such as 2027-03-12T02:10:00Z.")
-    end_utc: datetime.datetime = Field(description="End, later than the start.")
+    start_utc: Utc = Field(description="Start, such as 2027-03-12T02:10:00Z.")
+    end_utc: Utc = Field(description="End, later than the start.")
 
     @model_validator(mode="after")
     def _order(self) -> Window:
-        for moment in (self.start_utc, self.end_utc):
-            if moment.tzinfo is None:
-                raise ValueError(f"has the time {moment.isoformat()} without a zone; end it with Z for UTC")
         if self.end_utc <= self.start_utc:
             raise ValueError("has an end_utc that is not later than its start_utc")
         return self
@@ -135,10 +150,8 @@ class Reserved(Part):
     """
 
     name: Name = Field(description="What the time is reserved for.")
-    start_utc: datetime.datetime | None = Field(
-        default=None, description="Start, such as 2027-03-12T02:10:00Z."
-    )
-    end_utc: datetime.datetime | None = Field(default=None, description="End, later than the start.")
+    start_utc: Utc | None = Field(default=None, description="Start, such as 2027-03-12T02:10:00Z.")
+    end_utc: Utc | None = Field(default=None, description="End, later than the start.")
     telescopes: tuple[Name, ...] = Field(
         default=(),
         description="Telescopes that it takes away, at a given time only; empty means the whole array.",
@@ -156,8 +169,6 @@ class Reserved(Part):
         given = [moment for moment in (self.start_utc, self.end_utc) if moment is not None]
         if len(given) == 1 or bool(given) == (self.duration_s is not None):
             raise ValueError("needs either start_utc and end_utc, or duration_s")
-        if any(moment.tzinfo is None for moment in given):
-            raise ValueError("has a time without a zone; end it with Z for UTC")
         if given and given[1] <= given[0]:
             raise ValueError("has an end_utc that is not later than its start_utc")
         if given and self.windows:

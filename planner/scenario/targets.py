@@ -12,13 +12,12 @@ from pydantic import Field, field_validator, model_validator
 
 from planner.scenario.array import Array, Combiner
 from planner.scenario.night import (
-    FIRST_DATE,
-    LAST_DATE,
     Effort,
     Limits,
     NightSettings,
     RequestExtras,
     Reserved,
+    Utc,
 )
 from planner.scenario.programs import GoodPlan, Program
 from planner.scenario.values import Name, NotNegative, Number, Part, Positive, Whole
@@ -74,10 +73,8 @@ class Observation(Part):
     stations: tuple[Name, ...] = Field(
         description="Stations of the telescopes, separated by commas, as many as the combiner has beams."
     )
-    start_utc: datetime.datetime = Field(description="When recording began, UTC, 1990 to 2060.")
-    end_utc: datetime.datetime = Field(
-        description="When recording ended, UTC, later than the start by a day at most."
-    )
+    start_utc: Utc = Field(description="When recording began, UTC, 1990 to 2060.")
+    end_utc: Utc = Field(description="When recording ended, UTC, later than the start by a day at most.")
 
     @field_validator("stations")
     @classmethod
@@ -86,15 +83,6 @@ class Observation(Part):
         if twice is not None:
             raise ValueError(f"names {twice!r} twice")
         return stations
-
-    @field_validator("start_utc", "end_utc")
-    @classmethod
-    def _in_utc(cls, moment: datetime.datetime) -> datetime.datetime:
-        if moment.tzinfo is None:
-            raise ValueError(f"is {moment.isoformat()}, without a zone; end it with Z for UTC")
-        if not FIRST_DATE.year <= moment.year <= LAST_DATE.year:
-            raise ValueError(f"is {moment.isoformat()}, outside {FIRST_DATE.year} to {LAST_DATE.year}")
-        return moment.astimezone(datetime.UTC)
 
     @model_validator(mode="after")
     def _order(self) -> Observation:

@@ -7,10 +7,20 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+TINY = 1e-9
+
+
+def _not_tiny(value: float) -> float:
+    """Refuse what is above zero by nothing: its inverse, a cell of the (u, v) plane say, has no use."""
+    if value < TINY:
+        raise ValueError(f"is {value:g}, too small to be meant")
+    return value
+
 
 Number = Annotated[float, Field(strict=True)]
-Positive = Annotated[float, Field(strict=True, gt=0)]
+Positive = Annotated[float, Field(strict=True, gt=0), AfterValidator(_not_tiny)]
 NotNegative = Annotated[float, Field(strict=True, ge=0)]
 Whole = Annotated[int, Field(strict=True)]
 Seconds = Annotated[float, Field(strict=True, ge=0, le=86_400)]
