@@ -76,6 +76,15 @@ def test_proper_motion_moves_the_place_that_fixes_u_and_v():
     assert (dec - 60.0) * 3600.0 == pytest.approx(-5.0, abs=2e-3)
 
 
+@pytest.mark.parametrize("dec", [90.0, -90.0])
+def test_a_star_at_the_pole_moves_away_from_it(dec):
+    # 25 years of 3 arcsec in right ascension, which at the pole is a direction like any other: 75 arcsec.
+    moving = star("moving", 10.0, dec, pmra_mas_per_yr=3000.0)
+    (ra, now) = np.rad2deg(icrs_at_date([moving], Time(2025.0, format="jyear", scale="tdb")))[0]
+    assert (90.0 - abs(now)) * 3600.0 == pytest.approx(75.0, abs=0.01)
+    assert ra == pytest.approx(100.0, abs=0.01)  # eastwards from where the meridian of 10 deg meets it
+
+
 def test_the_earths_orientation_says_whether_it_is_measured_predicted_or_frozen():
     with offline_earth():
         last = iers.earth_orientation_table.get()["MJD"][-1].to_value("d")

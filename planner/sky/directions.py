@@ -73,8 +73,8 @@ def _natural_directions(stars: Sequence[Star], time: Time, observer_au: np.ndarr
     with offline_earth():
         year = time.tdb.jyear
     dec_rad = np.deg2rad([star.dec_deg for star in stars])
-    # At the pole itself motion in right ascension has no meaning; the floor keeps the numbers finite.
-    cos_dec = np.maximum(np.cos(dec_rad), 1e-9)
+    # In this arithmetic the cosine of 90 deg is 6e-17, not 0: ERFA multiplies by it again.
+    cos_dec = np.cos(dec_rad)
     return erfa.pmpx(
         np.deg2rad([star.ra_deg for star in stars]),
         dec_rad,
