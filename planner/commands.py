@@ -329,7 +329,7 @@ def choice_of(scenario: Scenario, choice: Choice) -> RankQuestion:
     except InputProblems as error:
         problems += [problem for problem in error.problems if problem.key != "--date" or choice.date]
     beams = sorted({scenario.combiner_of(wish).beams for wish in scenario.requests})
-    size = choice.size or max(beams, default=2)
+    size = max(beams, default=2) if choice.size is None else choice.size
     if not 2 <= size <= 6:
         problems.append(Problem("command line", "--size", f"is {size}", "Give 2 to 6."))
     elif beams and size < beams[0]:

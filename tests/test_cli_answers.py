@@ -73,10 +73,11 @@ def test_rank_answers_with_a_page_and_tables(tmp_path):
     assert str(table["stations"][0]) == "west; east"
 
 
-def test_rank_refuses_what_does_not_fit(tmp_path):
-    done = run("rank", str(TINY), "--size", "9", "--top", "0", "--out", str(tmp_path / "answer"))
+@pytest.mark.parametrize("size", ["9", "1", "0"])
+def test_rank_refuses_what_does_not_fit(tmp_path, size):
+    done = run("rank", str(TINY), "--size", size, "--top", "0", "--out", str(tmp_path / "answer"))
     assert done.exit_code == 2
-    assert "--size: is 9. Give 2 to 6." in done.stderr
+    assert f"--size: is {size}. Give 2 to 6." in done.stderr
     assert "--top: is 0. Give 1 to 100." in done.stderr
 
 
