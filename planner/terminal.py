@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -122,6 +123,7 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
             }
         )
     else:
+        from planner.output.reserved_sheet import elsewhere_told
         from planner.output.robust_sheet import lost_told, why_told
         from planner.output.sentences import counted
 
@@ -130,6 +132,8 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
         print(f"{counted(len(plan.visits), 'visit')}, score {solver.score}, {proof}")
         for line in _night_lines(plan):
             print(safe(f"  {line}"))
+        if elsewhere_told(plan):
+            print(safe(elsewhere_told(plan)))
         if plan.travel is not None:
             from planner.output.sentences import travel_told
 
@@ -186,5 +190,6 @@ def count(number: int, what: str) -> str:
 
 
 def print_json(answer: dict[str, Any]) -> None:
-    """Print plain data as JSON."""
-    print(json.dumps(answer, indent=2, ensure_ascii=False))
+    """Print plain data as JSON; for a terminal that knows ASCII only with escapes of JSON."""
+    utf8 = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+    print(json.dumps(answer, indent=2, ensure_ascii=not utf8))

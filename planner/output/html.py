@@ -20,7 +20,7 @@ from planner.output.figure_night import night_figure
 from planner.output.figure_sky import altitude_figure, sky_figure
 from planner.output.figure_uv import number_of, uv_figure, visibility_figure
 from planner.output.figures import DARK, PALETTE
-from planner.output.reserved_sheet import pause_rows, unplaced_told
+from planner.output.reserved_sheet import elsewhere_told, pause_rows, unplaced_told
 from planner.output.robust_sheet import lost_told, why_told
 from planner.output.run_sheet import line_rows, night_sums, pointing_rows, visit_rows
 from planner.output.sentences import (
@@ -160,6 +160,7 @@ def render_report(
         pauses=pauses,
         sidereal=dict(zip(pause_starts, sidereal_of(limits, pause_starts), strict=True)),
         unplaced=unplaced_told(plan),
+        elsewhere=elsewhere_told(plan),
         lines=line_rows(limits, tracks),
         pointings=pointing_rows(limits, tracks),
         targets=target_rows(limits, offers, plan, tracks),

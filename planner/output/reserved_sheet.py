@@ -73,6 +73,19 @@ def pauses_between(plan: NightPlan, before: Visit, after: Visit) -> list[str]:
     ]
 
 
+def elsewhere_told(plan: NightPlan) -> str:
+    """Say which time reserved at a given hour lies outside this night; "" when none does."""
+    there = {(own.name, (own.start_utc or "")[:16]) for own in plan.reserved}
+    told = [
+        f"{wish.name} ({wish.start_utc:%Y-%m-%d %H:%M} to {wish.end_utc:%Y-%m-%d %H:%M} UTC)"
+        for wish in plan.scenario.reserved
+        if wish.start_utc is not None
+        and wish.end_utc is not None
+        and (wish.name, f"{wish.start_utc:%Y-%m-%dT%H:%M}") not in there
+    ]
+    return f"Reserved, but not in this night: {joined(told)}." if told else ""
+
+
 def unplaced_told(plan: NightPlan) -> str:
     """Say what fits nowhere in the night; "" when everything has its place."""
     lost = [own for own in plan.reserved if own.start_utc is None]

@@ -44,5 +44,5 @@ def write_new_scenario(folder: str | Path) -> Path:
         remedy = f"Give a folder a name of 1 to {LONGEST_NAME} letters, figures and signs."
         raise InputProblems([Problem(str(path)[:LONGEST_NAME], "", found, remedy)])
     check_folder(path, NEW, remedy)
-    replace_folder(path, starting_files())
+    replace_folder(path, starting_files(), "Give a folder that you may write to, or make room.")
     return path

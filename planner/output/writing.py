@@ -89,7 +89,11 @@ def _strange(folder: Path, contents: Contents) -> Iterator[str]:
         yield from (name for name, is_file in names.items() if not (is_file and contents.holds(name)))
 
 
-def replace_folder(folder: Path, files: Mapping[str, str | bytes]) -> None:
+def replace_folder(
+    folder: Path,
+    files: Mapping[str, str | bytes],
+    other: str = "Choose a folder you may write to with --out, or make room.",
+) -> None:
     """Write a whole folder, text as UTF-8, in the place of an earlier one, or leave everything as it was.
 
     Parameters
@@ -97,6 +101,8 @@ def replace_folder(folder: Path, files: Mapping[str, str | bytes]) -> None:
     folder : Path
     files : mapping
         {path in the folder: content}; at most one folder deep.
+    other : str
+        The remedy when it cannot be written.
 
     Raises
     ------
@@ -111,10 +117,8 @@ def replace_folder(folder: Path, files: Mapping[str, str | bytes]) -> None:
                 _clear_up(folder)
             _replace(folder, files)
     except OSError as error:
-        remedy = "Choose a folder you may write to with --out, or make room."
-        raise InputProblems(
-            [Problem(str(folder), "", f"cannot be written ({error.strerror})", remedy)]
-        ) from None
+        found = f"cannot be written ({error.strerror})"
+        raise InputProblems([Problem(str(folder), "", found, other)]) from None
 
 
 @contextlib.contextmanager

@@ -189,7 +189,8 @@ def _told(field: _Field, nights: tuple[datetime.date, ...], tell: Tell) -> Ranki
     for number, row in enumerate(wanted):
         tell(f"Planning with subarray {number + 1} of {len(wanted)}")
         planned[row] = _planned(field, row, true_nights)
-    ranked = sorted((planned[row] for row in top.tolist()), key=_rank)
+    # Whoever has a plan competes, also those that were planned for another reason.
+    ranked = sorted(planned.values(), key=_rank)[: question.top]
     current = min((planned[row] for row in standing.tolist() if row in planned), key=_rank, default=None)
     front = order[field.front[order]][:FRONT_MAX].tolist()
     sample = [planned[row] for row in spread.tolist()]

@@ -79,7 +79,10 @@ SEXAGESIMAL = {
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[+-]?(nan|inf|infinity)", re.IGNORECASE)
 # Data or text from elsewhere, which a reader might fetch; links in descriptions are harmless.
 OUTSIDE = re.compile(r"<!ENTITY|<(\w+:)?STREAM\b[^<>]*\bhref\s*=|\0", re.IGNORECASE)
+# How astropy says that it took a word in a VOTable for an empty cell.
+NO_NUMBER = re.compile(r":(\d+):\d+: W30: Invalid literal for float (.*?)\.\s+Treating as empty")
 TOO_LARGE = 2**63
+OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs"}
 MAX_ROWS = 20_000
 LONGEST_REASON = 120
 BAND_COLUMN = re.compile(r"mag_\S.*")
@@ -176,16 +179,26 @@ def _table(
             return None, (Problem(file, "", found, "Save it as one plain table (TABLEDATA)."),)
     try:
         twice = None if form == "FITS" else _named_twice(content.decode("utf-8-sig"), form)
+        other = _separator(content) if form == "CSV" else None
+        if other:
+            found, remedy = f"separates its columns by {other}", "Save it with commas, and points in numbers."
+            return None, (Problem(file, "", found, remedy),)
         if twice:
             return None, (Problem(file, twice, "is the name of two columns", "Keep one of them."),)
         # The readers warn about odd units and headers; what matters is judged below, in our words.
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+        with warnings.catch_warnings(record=True) as said:
+            warnings.simplefilter("always")
             table = _read(content, form, with_times)
     except Exception as error:  # each reader raises what it likes on a broken file
         reason = (str(error).splitlines() or [type(error).__name__])[0]
         found = f"cannot be read as {form} ({reason[:LONGEST_REASON]})"
         return None, (Problem(file, "", found, "Correct the file, or save the table again."),)
+    junk = [word for one in said if (word := NO_NUMBER.search(str(one.message)))]
+    if junk:
+        remedy = "Write a number with a decimal point; leave a cell empty where none is known."
+        return None, tuple(
+            Problem(file, f"line {word[1]}", f"holds {word[2]}, which is no number", remedy) for word in junk
+        )
     if len(table) > MAX_ROWS:
         found = f"has {len(table)} rows, more than {MAX_ROWS}"
         return None, (Problem(file, "", found, "Keep only the rows this scenario needs."),)
@@ -198,12 +211,19 @@ def _read(content: bytes, form: str, with_times: bool) -> Table:
             raise ValueError("it does not begin with SIMPLE")
         return Table.read(io.BytesIO(content), format="fits", astropy_native=with_times)
     if form == "VOTable":
-        return Table.read(io.BytesIO(content), format="votable", use_names_over_ids=True)
+        return Table.read(io.BytesIO(content), format="votable", use_names_over_ids=True, verify="warn")
     lines = content.decode("utf-8-sig").replace("\r\n", "\n").split("\n")
     if form == "ECSV":
         return Table.read(lines, format="ascii.ecsv")
     as_text = {"*": [text_tables.convert_numpy(str)]}  # a star may be called 007
     return text_tables.read(lines, format="csv", guess=False, fast_reader=False, converters=as_text)
+
+
+def _separator(content: bytes) -> str | None:
+    """What stands between the column names of a CSV file in place of commas, in words."""
+    lines = content.decode("utf-8-sig").split("\n")
+    head = next((line for line in lines if line.strip() and not line.startswith("#")), "")
+    return None if "," in head else next((w for c, w in OTHER_SEPARATORS.items() if c in head), None)
 
 
 def _named_twice(text: str, form: str) -> str | None:

@@ -42,11 +42,15 @@ def read_plan(path: str | Path) -> NightPlan:
         key that does not fit is named.
     """
     path = Path(path)
-    file = path / PLAN_FILE if path.is_dir() else path
+    try:
+        file = path / PLAN_FILE if path.is_dir() else path
+        there = file.is_file()
+    except OSError:  # a name that no file can have
+        file, there = path, False
     name = str(file)
-    if not file.is_file():
+    if not there:
         raise InputProblems(
-            [Problem(name, "", "there is no such file", "Give a plan's folder or its plan.json.")]
+            [Problem(name[:200], "", "there is no such file", "Give a plan's folder or its plan.json.")]
         )
     if file.stat().st_size > LARGEST_BYTES:
         raise InputProblems(
