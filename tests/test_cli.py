@@ -137,6 +137,23 @@ def test_a_name_full_of_markup_stays_harmless(scenario, tmp_path):
         assert "<script" not in figure.read_text(encoding="utf-8")
 
 
+def test_time_reserved_in_another_night_is_told(scenario, tmp_path):
+    with (scenario / "scenario.toml").open("a", encoding="utf-8") as file:
+        file.write('[[reserved]]\nname = "Washing"\n')
+        file.write("start_utc = 2027-03-01T02:00:00Z\nend_utc = 2027-03-01T04:00:00Z\n")
+    done = run("night", scenario, "--out", tmp_path / "plan")
+    sentence = "Reserved, but not in this night: Washing (2027-03-01 02:00 to 2027-03-01 04:00 UTC)."
+    assert done.exit_code == 0
+    assert sentence in done.stdout
+    assert sentence in (tmp_path / "plan" / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_plan_name_that_no_file_can_have_is_told():
+    done = run("audit", "x" * 300)
+    assert done.exit_code == 2
+    assert done.stderr.endswith("there is no such file. Give a plan's folder or its plan.json.\n")
+
+
 def test_a_folder_with_other_things_in_it_is_left_alone(tmp_path):
     (tmp_path / "thesis.tex").write_text("years of work", encoding="utf-8")
     done = run("night", SCENARIOS / "tiny", "--out", tmp_path)

@@ -64,6 +64,12 @@ def test_a_ranking_is_ordered_by_plans_and_names_what_no_choice_serves():
     assert ranking.current.truth.score == scores[0]
 
 
+def test_whoever_has_a_plan_competes_for_the_first_place():
+    ranking = rank_subarrays(random_scenario(2, requests=3, telescopes=5, beams=2), Choice(top=1))
+    assert len(ranking.top) == 1
+    assert ranking.top[0].truth.score == max(score for _, _, score in ranking.sample)
+
+
 def test_where_nothing_can_be_planned_there_is_no_correlation_and_no_fault():
     scenario = random_scenario(13, requests=1, telescopes=4, beams=2)
     ranking = rank_subarrays(scenario.model_copy(update={"calibrators": ()}), Choice(top=2))

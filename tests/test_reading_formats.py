@@ -176,3 +176,25 @@ def test_a_file_that_is_no_table_is_told_in_one_message(tmp_path, ending, conten
     [message] = with_targets(content, ending).messages(tmp_path)
     assert message.startswith(f"targets.{ending}: ")
     assert message.endswith(("Correct the file, or save the table again.", "Save the file as UTF-8."))
+
+
+def test_words_in_the_numbers_of_a_votable_are_told_all_at_once(tmp_path):
+    # astropy takes them for empty cells: a star would stand still, or at another epoch, without a word.
+    file = io.BytesIO()
+    stars(epoch=[1991.25, 2000.0], pmra=[296.57, 5.0]).write(file, format="votable")
+    spoiled = file.getvalue().replace(b"1991.25<", b"J1991.25<").replace(b"296.57<", b"296,57<")
+    remedy = "Write a number with a decimal point; leave a cell empty where none is known."
+    found = with_targets(spoiled, "vot").messages(tmp_path)
+    assert [message.partition(": holds ")[2] for message in found] == [
+        f"'J1991.25', which is no number. {remedy}",
+        f"'296,57', which is no number. {remedy}",
+    ]
+    assert all(message.startswith("targets.vot: line ") for message in found)
+
+
+@pytest.mark.parametrize(("sign", "word"), [(";", "semicolons"), ("\t", "tabs")])
+def test_a_csv_file_with_other_separators_is_told_so(tmp_path, sign, word):
+    text = f"name{sign}ra{sign}dec\nalpha{sign}79,0{sign}-8,0\n"
+    assert with_targets(text.encode(), "csv").messages(tmp_path) == [
+        f"targets.csv: separates its columns by {word}. Save it with commas, and points in numbers."
+    ]
