@@ -5,22 +5,14 @@ Bounds that no array reaches: beyond them numbers lose their digits or a typing 
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 TINY = 1e-9
 
-
-def _not_tiny(value: float) -> float:
-    """Refuse what is above zero by nothing: its inverse, a cell of the (u, v) plane say, has no use."""
-    if value < TINY:
-        raise ValueError(f"is {value:g}, too small to be meant")
-    return value
-
-
 Number = Annotated[float, Field(strict=True)]
-Positive = Annotated[float, Field(strict=True, gt=0), AfterValidator(_not_tiny)]
+Positive = Annotated[float, Field(strict=True, gt=0)]
 NotNegative = Annotated[float, Field(strict=True, ge=0)]
 Whole = Annotated[int, Field(strict=True)]
 Seconds = Annotated[float, Field(strict=True, ge=0, le=86_400)]
@@ -38,3 +30,12 @@ class Part(BaseModel):
     """A table of a scenario file: frozen, no unknown keys, no NaN."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    @field_validator("*")
+    @classmethod
+    def _not_tiny(cls, value: Any, info: ValidationInfo) -> Any:
+        """Refuse what is above zero by nothing: its inverse, a cell of the (u, v) plane say, has no use."""
+        bounds = cls.model_fields[str(info.field_name)].metadata
+        if isinstance(value, float) and value < TINY and any(getattr(own, "gt", None) == 0 for own in bounds):
+            raise ValueError(f"is {value:g}, too small to be meant")
+        return value
