@@ -76,13 +76,11 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
 def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:
     """Print a ranking."""
     from planner.output.ranking_json import ranking_told
-    from planner.output.sentences import counted
 
     if as_json:
         print_json({"page": str(page)} | ranking_told(ranking))
     else:
-        many = counted(ranking.considered, "subarray")
-        print(f"{many} of {ranking.size}, {ranking.feasible} of use")
+        print(f"{count(ranking.considered, 'subarrays')} of {ranking.size}, {ranking.feasible} of use")
         for place, one in enumerate(ranking.top[:10], start=1):
             worth = one.truth.score if one.truth else one.score.estimate
             bound = f" of at most {one.truth.bound:g}" if one.truth else ", estimated"
@@ -125,15 +123,15 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
     else:
         from planner.output.reserved_sheet import elsewhere_told
         from planner.output.robust_sheet import lost_told, why_told
-        from planner.output.sentences import counted
 
         solver = plan.solver
         proof = _proof(solver.score, solver.bound, solver.made_by)
-        print(f"{counted(len(plan.visits), 'visit')}, score {solver.score}, {proof}")
+        print(f"{count(len(plan.visits), 'visits')}, score {solver.score}, {proof}")
         for line in _night_lines(plan):
             print(safe(f"  {line}"))
-        if elsewhere_told(plan):
-            print(safe(elsewhere_told(plan)))
+        elsewhere = elsewhere_told(plan)
+        if elsewhere:
+            print(safe(elsewhere))
         if plan.travel is not None:
             from planner.output.sentences import travel_told
 

@@ -171,9 +171,9 @@ REFUSED = {
         f"Change start_utc: {WHAT['start_utc']}",
     ),
     "a year too far": (
-        {"end_utc": "2061-01-02T00:00:00"},
+        {"end_utc": "2061-01-01T00:00:00"},
         "row 1, end_utc",
-        "is 2061-01-02T00:00:00+00:00, outside 1990 to 2060",
+        "is 2061-01-01T00:00:00+00:00, outside 1990 to 2060",
         f"Change end_utc: {WHAT['end_utc']}",
     ),
     "a word for a time": (

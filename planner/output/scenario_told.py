@@ -141,9 +141,8 @@ def _one_told(own: Reserved) -> str:
 
 
 def _span(start: datetime.datetime, end: datetime.datetime) -> str:
-    first, last = (moment.astimezone(datetime.UTC) for moment in (start, end))
-    until = f"{last:%H:%M}" if last - first < datetime.timedelta(days=1) else f"{last:%Y-%m-%d %H:%M}"
-    return f"{first:%Y-%m-%d %H:%M} to {until} UTC"
+    until = f"{end:%H:%M}" if end - start < datetime.timedelta(days=1) else f"{end:%Y-%m-%d %H:%M}"
+    return f"{start:%Y-%m-%d %H:%M} to {until} UTC"
 
 
 def check_told(scenario: Scenario) -> dict[str, Any]:

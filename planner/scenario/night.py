@@ -7,6 +7,7 @@ Times are UTC. A night is named by the local date of its evening: the night of
 from __future__ import annotations
 
 import datetime
+import functools
 import itertools
 from typing import Annotated, Literal
 
@@ -19,8 +20,8 @@ from planner.scenario.values import Name, NotNegative, Number, Part, Positive, R
 FIRST_DATE, LAST_DATE = datetime.date(1990, 1, 1), datetime.date(2060, 12, 31)
 
 
-def in_utc(moment: datetime.datetime) -> datetime.datetime:
-    """Return a time in UTC; the morning after the last night still belongs to it.
+def in_utc(moment: datetime.datetime, *, last: datetime.date = LAST_DATE) -> datetime.datetime:
+    """Return a time in UTC.
 
     Raises
     ------
@@ -29,12 +30,15 @@ def in_utc(moment: datetime.datetime) -> datetime.datetime:
     """
     if moment.tzinfo is None:
         raise ValueError(f"is {moment.isoformat()}, without a zone; end it with Z for UTC")
-    if not FIRST_DATE <= moment.date() <= LAST_DATE + datetime.timedelta(days=1):
+    if not FIRST_DATE <= moment.date() <= last:
         raise ValueError(f"is {moment.isoformat()}, outside {FIRST_DATE.year} to {LAST_DATE.year}")
     return moment.astimezone(datetime.UTC)
 
 
 Utc = Annotated[datetime.datetime, AfterValidator(in_utc)]
+# The morning after the last night still belongs to it.
+LAST_MORNING = LAST_DATE + datetime.timedelta(days=1)
+NightUtc = Annotated[datetime.datetime, AfterValidator(functools.partial(in_utc, last=LAST_MORNING))]
 
 
 class NightSettings(Part):
@@ -106,8 +110,8 @@ class Effort(Part):
 class Window(Part):
     """An absolute interval in UTC."""
 
-    start_utc: Utc = Field(description="Start, such as 2027-03-12T02:10:00Z.")
-    end_utc: Utc = Field(description="End, later than the start.")
+    start_utc: NightUtc = Field(description="Start, such as 2027-03-12T02:10:00Z.")
+    end_utc: NightUtc = Field(description="End, later than the start.")
 
     @model_validator(mode="after")
     def _order(self) -> Window:
@@ -150,8 +154,8 @@ class Reserved(Part):
     """
 
     name: Name = Field(description="What the time is reserved for.")
-    start_utc: Utc | None = Field(default=None, description="Start, such as 2027-03-12T02:10:00Z.")
-    end_utc: Utc | None = Field(default=None, description="End, later than the start.")
+    start_utc: NightUtc | None = Field(default=None, description="Start, such as 2027-03-12T02:10:00Z.")
+    end_utc: NightUtc | None = Field(default=None, description="End, later than the start.")
     telescopes: tuple[Name, ...] = Field(
         default=(),
         description="Telescopes that it takes away, at a given time only; empty means the whole array.",

@@ -170,19 +170,21 @@ def _table(
     content: bytes, file: str, form: str, with_times: bool
 ) -> tuple[Table | None, tuple[Problem, ...]]:
     """Let astropy read the file, from memory, so that no name in it is opened or fetched."""
+    head = ""
     if form != "FITS":
         text, problems = utf8_text(content, file)
         if text is None:
             return None, problems
+        head = text.partition("</TABLE>")[0] if form == "VOTable" else _first_line(text)
         if form == "VOTable" and OUTSIDE.search(text):
             found = "refers to something outside itself"
             return None, (Problem(file, "", found, "Save it as one plain table (TABLEDATA)."),)
     try:
-        twice = None if form == "FITS" else _named_twice(content.decode("utf-8-sig"), form)
-        other = _separator(content) if form == "CSV" else None
+        other = _separator(head) if form == "CSV" else None
         if other:
             found, remedy = f"separates its columns by {other}", "Save it with commas, and points in numbers."
             return None, (Problem(file, "", found, remedy),)
+        twice = _named_twice(head, form)
         if twice:
             return None, (Problem(file, twice, "is the name of two columns", "Keep one of them."),)
         # The readers warn about odd units and headers; what matters is judged below, in our words.
@@ -219,21 +221,23 @@ def _read(content: bytes, form: str, with_times: bool) -> Table:
     return text_tables.read(lines, format="csv", guess=False, fast_reader=False, converters=as_text)
 
 
-def _separator(content: bytes) -> str | None:
+def _first_line(text: str) -> str:
+    """The line with the names of the columns: the first that is neither empty nor a comment."""
+    return next((line for line in text.split("\n") if line.strip() and not line.startswith("#")), "")
+
+
+def _separator(head: str) -> str | None:
     """What stands between the column names of a CSV file in place of commas, in words."""
-    lines = content.decode("utf-8-sig").split("\n")
-    head = next((line for line in lines if line.strip() and not line.startswith("#")), "")
     return None if "," in head else next((w for c, w in OTHER_SEPARATORS.items() if c in head), None)
 
 
-def _named_twice(text: str, form: str) -> str | None:
+def _named_twice(head: str, form: str) -> str | None:
     """The first column name that stands twice, which astropy would quietly rename."""
     if form == "VOTable":
-        names = re.findall(r"<FIELD\b[^>]*\bname\s*=\s*[\"']([^\"']*)", text.partition("</TABLE>")[0])
+        names = re.findall(r"<FIELD\b[^>]*\bname\s*=\s*[\"']([^\"']*)", head)
     else:
-        lines = [line for line in text.split("\n") if line.strip() and not line.startswith("#")][:1]
-        spaced = form == "ECSV" and "," not in "".join(lines)
-        names = [name.strip() for name in next(csv.reader(lines, delimiter=" " if spaced else ","), [])]
+        spaced = form == "ECSV" and "," not in head
+        names = [name.strip() for name in next(csv.reader([head], delimiter=" " if spaced else ","), [])]
     return next((name for i, name in enumerate(names) if name and name in names[:i]), None)
 
 
