@@ -8,3 +8,14 @@ RAD_PER_MAS = math.pi / 180.0 / 3_600_000.0
 RAD_PER_ARCSEC = math.pi / 180.0 / 3_600.0
 DAY_S = 86_400.0
 SIDEREAL_RAD_PER_S = 7.292115146706979e-05  # Earth's nominal rotation, IERS Conventions (2010), ch. 1
+
+
+def handy(value: float, unit: str) -> tuple[float, str]:
+    """Return a margin in the unit in which people tell it: carriages' speeds in millimetres per second.
+
+    Examples
+    --------
+    >>> handy(0.25, "m/s of light"), handy(3.0, "deg")
+    ((250.0, 'mm/s of light'), (3.0, 'deg'))
+    """
+    return (1e3 * value, f"m{unit}") if unit.startswith("m/s") else (value, unit)

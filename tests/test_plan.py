@@ -204,7 +204,7 @@ def test_an_outranked_request_is_told_that_its_time_is_worth_more_elsewhere():
     plan = planned(scenario.model_copy(update={"requests": wishes}))[1]
     assert plan.requests[0].visits_planned == 1
     assert plan.requests[1].visits_planned == 0
-    assert "worth more for other requests" in plan.requests[1].reason
+    assert "only in the place of visits that are planned" in plan.requests[1].reason
 
 
 def test_the_state_of_the_earth_is_told_with_its_size_in_delay():

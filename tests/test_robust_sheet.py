@@ -98,9 +98,12 @@ def test_fillers_are_told_with_their_times_and_worth():
     two = (Filler(target="ksi Hya", value=14, **times), Filler(target="gam Lib", value=9, **times))
     visit = crowded()[1].visits[0]
     assert instead_told(visit.model_copy(update={"fillers": two})) == (
-        "In its place fit ksi Hya (04:55 to 05:18, worth 14), or gam Lib (04:55 to 05:18, worth 9).",
+        "Given up before its set-up, it leaves room for ksi Hya (04:55 to 05:18, worth 14), "
+        "or gam Lib (04:55 to 05:18, worth 9).",
     )
-    assert instead_told(visit.model_copy(update={"fillers": ()})) == ()
+    assert instead_told(visit.model_copy(update={"fillers": ()})) == (
+        "Nothing else fits in its place with all others as planned.",
+    )
 
 
 # On the page.

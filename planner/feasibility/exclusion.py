@@ -20,7 +20,7 @@ from planner.feasibility.columns import Column
 from planner.feasibility.spans import Spans, longest_s, meet_all
 from planner.feasibility.subarrays import Followed
 from planner.scheduling.candidates import beams_of
-from planner.scheduling.reasons import amount, clock_after
+from planner.scheduling.reasons import clock_after, short_told
 from planner.scheduling.routes import Setting, why_not_led
 from planner.scheduling.subarrays import Subarray, possible_subarrays
 from planner.scheduling.visits import facts_of
@@ -203,7 +203,7 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
         needed = followed.needed_s
         kept = f"kept for only {longest:.0f} s at a time, the science step needs {needed:.0f} s"
         return f"{name}: {kept}, around {moment} UTC ({who}){others}"
-    short = f"{amount(-margin)} {unit} short" if np.isfinite(margin) else "without a number"
+    short = short_told(-margin, unit)
     if name.startswith(FAINT) or name in (GUIDE, GUIDE_DISTANCE, SENSOR, SEPARATION):
         return f"{name}: {short} at best ({who}){others}"
     return f"{name}: at best {short}, at {moment} UTC ({who}){others}"

@@ -7,15 +7,24 @@ import math
 
 from planner.feasibility.answers import Calibrator, Reach, SubarrayNight, TargetNight
 from planner.output.feasibility_months import TargetMonths
-from planner.output.sentences import MARGINS, counted, duration, joined, names_told, thousands, unset_limits
+from planner.output.sentences import (
+    MARGINS,
+    counted,
+    duration,
+    joined,
+    known_margin,
+    names_told,
+    thousands,
+    unset_limits,
+)
 from planner.scenario.targets import Scenario
 from planner.sky.curve import SkyCurve
+from planner.units import handy
 
-# As ``sentences.MARGINS``: limits that a plan's visits do not list.
+# As ``sentences.MARGINS``: limits that a plan's visits do not list, or count in another way.
 MORE_MARGINS: dict[str, tuple[float, str]] = {
     "delay range": (12.0, "{} m of light left for the common offset"),
-    "carriage tracking rate": (0.003, "carriages {} m/s below their fastest tracking"),
-    "limiting magnitude": (1.0, "{} mag brighter than the limit"),
+    "carriage tracking rate": (0.006, "carriages {} mm/s of light below their fastest tracking"),
     "Sun": (6.0, "Sun {} deg below its limit"),
     # Feasibility counts what is left for the common offset, as of the whole stroke.
     "pupil relay": (6.0, "{} m of light left that keep the pupil in place"),
@@ -82,6 +91,7 @@ def amount_told(limit: str, value: float, unit: str) -> str:
         return ""
     if unit in ("of the pupil", "of the disk"):
         return f"{100.0 * value:.2g} % {unit}"
+    value, unit = handy(value, unit)
     return number_told(value) if unit == limit else f"{number_told(value)} {unit}".rstrip()
 
 
@@ -110,8 +120,9 @@ def best_margins_told(night: TargetNight, best: SubarrayNight) -> tuple[str, ...
             return f"{limit} at its very edge"
         if limit == "shadowing":
             return f"{100.0 * margin:.2g} % of a pupil left to shadow"
-        template = known.get(limit, (1.0, f"{limit} kept by {{}} {unit}".rstrip()))[1]
-        return template.format(number_told(margin))
+        told, unit = handy(margin, unit)
+        template = known[limit][1] if limit in known else known_margin(limit, unit)[1]
+        return template.format(number_told(told))
 
     kept = [
         (limit, margin, unit)

@@ -25,6 +25,7 @@ from planner.output.robust_sheet import lost_told, why_told
 from planner.output.run_sheet import line_rows, night_sums, pointing_rows, visit_rows
 from planner.output.sentences import (
     audit_told,
+    considered_told,
     counted,
     duration,
     score_told,
@@ -146,6 +147,7 @@ def render_report(
         served=served_told(plan),
         travel=travel_told(plan.travel),
         worth=worth_told(plan),
+        considered=considered_told(plan.scenario.effort),
         lost=lost_told(plan),
         why={request.target: why_told(request, plan.solver.score) for request in plan.requests},
         programs=program_rows(plan),

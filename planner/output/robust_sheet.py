@@ -56,11 +56,11 @@ def why_told(outcome: RequestOutcome, score: int) -> str:
 
 
 def instead_told(visit: Visit) -> tuple[str, ...]:
-    """Say what fits in the place of a visit, in one sentence; nothing where nothing does."""
+    """Say what fits in the place of a visit, in one sentence."""
     if not visit.fillers:
-        return ()
+        return ("Nothing else fits in its place with all others as planned.",)
     told = [
         f"{own.target} ({clock(own.start_utc)} to {clock(own.end_utc)}, worth {own.value})"
         for own in visit.fillers
     ]
-    return (f"In its place {'fits' if len(told) == 1 else 'fit'} {', or '.join(told)}.",)
+    return (f"Given up before its set-up, it leaves room for {', or '.join(told)}.",)

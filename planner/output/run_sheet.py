@@ -13,7 +13,7 @@ from planner.geometry.delays import travel_m
 from planner.output.light_sheet import Optics, Row, change_told, light_rows, line_told
 from planner.output.reserved_sheet import pauses_between, reserved_minutes
 from planner.output.robust_sheet import instead_told
-from planner.output.sentences import duration, margins_told, thousands
+from planner.output.sentences import duration, margins_told, shares_told, slack_told, thousands
 from planner.output.tracks import (
     StepTrack,
     VisitTrack,
@@ -101,19 +101,20 @@ class NightSums:
     reserved: float
     spare: float
 
-    def rows(self) -> tuple[tuple[str, str, str, float], ...]:
-        """Return (kind, words, duration, share of the dark time in per cent)."""
-        whole = max(self.dark, 1e-9)
+    def rows(self) -> tuple[tuple[str, str, str, int], ...]:
+        """Return (kind, words, duration, share of the dark time in whole per cent)."""
+        parts = [
+            ("science", "science stars recorded", self.science),
+            ("calibrator", "calibrators recorded", self.calibrators),
+            ("setup", "set-up", self.setup),
+            ("reserved", "not for stars", self.reserved),
+            ("spare", "spare", self.spare),
+        ]
+        parts = [own for own in parts if own[0] != "reserved" or own[2] > 0]
+        shares = shares_told([max(0.0, own[2]) for own in parts])
         return tuple(
-            (kind, words, duration(value), 100.0 * value / whole)
-            for kind, words, value in (
-                ("science", "science stars recorded", self.science),
-                ("calibrator", "calibrators recorded", self.calibrators),
-                ("setup", "set-up", self.setup),
-                ("reserved", "not for stars", self.reserved),
-                ("spare", "spare", self.spare),
-            )
-            if kind != "reserved" or value > 0
+            (kind, words, duration(value), share)
+            for (kind, words, value), share in zip(parts, shares, strict=True)
         )
 
 
@@ -157,7 +158,7 @@ def visit_rows(
                 sidereal=sidereal[place],
                 end=clock(visit.steps[-1].end_utc),
                 latest=clock(visit.latest_start_utc),
-                slack="no slack" if slack == 0 else duration(slack),
+                slack=slack_told(slack),
                 new_cells=len(visit.new_cells),
                 cells_again=len(visit.cells_again),
                 value=visit.value,
@@ -255,7 +256,7 @@ def _if_it_fails(
     start, latest = track.visit.steps[0].start_utc, track.visit.latest_start_utc
     slack = minutes_between(start, latest)
     if slack > 0:
-        until = f"May start as late as {clock(latest)}, {duration(slack)} later than planned."
+        until = f"May start as late as {clock(latest)}, {slack_told(slack)} later than planned."
     else:
         until = f"Has no slack: give it up if the first star is not being recorded soon after {clock(start)}."
     if place + 1 < len(tracks):
@@ -296,14 +297,14 @@ def _another_chance(
     ]
     more = f" {planned[0]} observes the target again." if planned else ""
     if not len(later):
-        return f"No later start tonight.{more}"
+        return f"No later start of it was considered tonight.{more}"
     final = hour[later[-1]]
     minutes = round(final * 60.0)
     at = f"at {minutes // 60 % 24:02d}:{minutes % 60:02d}"
     count = (
-        "One later start tonight,"
+        "One later start was considered,"
         if len(later) == 1
-        else f"{thousands(len(later))} later starts tonight, the last"
+        else f"{thousands(len(later))} later starts were considered, the last"
     )
     return f"{count} {at}; replanning decides what gives way.{more}"
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from planner.scenario.night import Effort
 from planner.scenario.targets import Request, Scenario
 from planner.scheduling.plan import AuditReport, Margin, NightPlan, SolverReport, Travel, Visit
+from planner.units import handy
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,61 @@ def duration(minutes: float) -> str:
         return f"{round(60 * minutes)} s"
     whole = round(minutes)
     return f"{whole // 60} h {whole % 60:02d} min" if whole >= 60 else f"{whole} min"
+
+
+def slack_told(minutes: float) -> str:
+    """Return how much later something may start: never more than there is, to the second.
+
+    Examples
+    --------
+    >>> slack_told(7.5), slack_told(20.0), slack_told(83.5), slack_told(0.5), slack_told(0.0)
+    ('7 min 30 s', '20 min', '1 h 23 min 30 s', '30 s', 'no slack')
+    """
+    seconds = int(60 * minutes + 1e-6)
+    hours, rest = divmod(seconds, 3600)
+    parts = [(hours, "h"), (rest // 60, "min"), (rest % 60, "s")]
+    return " ".join(f"{number} {unit}" for number, unit in parts if number) or "no slack"
+
+
+def shares_told(parts: Sequence[float]) -> tuple[int, ...]:
+    """Return parts of a whole in whole per cent that add up to 100.
+
+    What is cut off by rounding down goes to the parts of which most was cut off.
+
+    Examples
+    --------
+    >>> shares_told([1.0, 1.0, 1.0]), shares_told([0.0, 0.0])
+    ((34, 33, 33), (0, 0))
+    """
+    whole = sum(parts)
+    if whole <= 0:
+        return (0,) * len(parts)
+    exact = [100.0 * part / whole for part in parts]
+    told = [int(share) for share in exact]
+    most_cut = sorted(range(len(parts)), key=lambda k: (told[k] - exact[k], k))
+    for k in most_cut[: 100 - sum(told)]:
+        told[k] += 1
+    return tuple(told)
+
+
+def considered_told(effort: Effort) -> str:
+    """Say which visits the solver could choose from.
+
+    Examples
+    --------
+    >>> considered_told(Effort())
+    'Considered, for each request: the 3 best subarrays, 2 calibrators and 2 brackets at each start.'
+    """
+    best = (
+        "best subarray"
+        if effort.subarrays_per_request == 1
+        else f"{effort.subarrays_per_request} best subarrays"
+    )
+    return (
+        f"Considered, for each request: the {best}, "
+        f"{counted(effort.calibrators_per_request, 'calibrator')} and "
+        f"{counted(effort.brackets_per_start, 'bracket')} at each start."
+    )
 
 
 def at_least_percent(score: int, bound: int) -> str:
@@ -93,7 +150,7 @@ def _worth_told(solver: SolverReport) -> Told:
     if solver.status == "optimal":
         return Told(
             "optimal",
-            f"This plan is worth {score} and is proven optimal.",
+            f"This plan is worth {score} and is proven optimal among the visits considered.",
             f"No plan made of the {considered} that were considered is worth more.",
         )
     percent = at_least_percent(solver.score, solver.bound)
@@ -119,12 +176,14 @@ def audit_told(audit: AuditReport | None) -> Told:
     if audit is None:
         return Told("missing", "NOT AUDITED", "Nothing has checked this plan again. Do not observe with it.")
     applied = sum(check.checked for check in audit.checks)
-    kinds = counted(len(audit.checks), "kind of check", "kinds of check")
+    used = sum(check.checked > 0 for check in audit.checks)
+    kinds = counted(used, "kind of check", "kinds of check")
+    idle = f" {len(audit.checks) - used} more had nothing to check." if used < len(audit.checks) else ""
     if audit.passed:
         return Told(
             "passed",
             "Audit passed",
-            f"{kinds}, applied {counted(applied, 'time')} by code that knows nothing of the solver.",
+            f"{kinds}, applied {counted(applied, 'time')} by code that knows nothing of the solver.{idle}",
         )
     failed = [check for check in audit.checks if not check.passed]
     which = "; ".join(f"{check.name}: {check.worst}" for check in failed)
@@ -138,12 +197,17 @@ MARGINS: dict[str, tuple[float, str]] = {
     "skyline": (12.0, "{} deg above the skyline"),
     "azimuth tracking rate": (0.05, "azimuth drive {} deg/s below its fastest"),
     "delay line stroke": (12.0, "carriage {} m of light inside its stroke"),
+    "carriage tracking rate": (0.003, "carriage {} mm/s below its fastest tracking"),
+    "cable wrap": (15.0, "{} deg before the end of the cable wrap"),
+    "limiting magnitude": (0.5, "{} mag brighter than the limiting magnitude"),
+    "bracket distance": (3.0, "calibrator {} deg nearer than it must be"),
+    "calibrator visibility": (0.1, "V² of the calibrator {} above the least allowed"),
     "airmass": (0.4, "airmass {} below its limit"),
     "absolute window": (15.0, "{} min inside its window"),
     "hour angle": (0.7, "{} h inside its hour angles"),
     "orbital phase": (15.0, "{} min inside its phases"),
     "Moon separation": (20.0, "Moon {} deg farther than it must be"),
-    "Moon lit fraction": (0.3, "Moon lit {} of the disk less than allowed"),
+    "Moon lit fraction": (0.3, "lit part of the Moon {} below the most allowed"),
     "reserved time": (15.0, "{} min clear of reserved time"),
     "pupil relay": (
         6.0,
@@ -159,26 +223,36 @@ MARGINS: dict[str, tuple[float, str]] = {
     "beam-position sensor": (1.0, "{} mag brighter than the limit of the beam-position sensor"),
 }
 EASY = 1e9
+MARGINS_LEAST = 3
 
 
 def _tightness(margin: Margin, shadow_allowed: float) -> float:
     """Margin in units of one that needs no attention; small is tight."""
     if margin.limit == "shadowing":
         return EASY if margin.margin >= shadow_allowed else margin.margin / 0.05
-    return margin.margin / MARGINS.get(margin.limit, (1.0, ""))[0]
+    return margin.margin / known_margin(margin.limit, margin.unit)[0]
+
+
+def known_margin(limit: str, unit: str) -> tuple[float, str]:
+    """Return the margin of a limit that needs no attention, and how a margin of it is said."""
+    general, _, band = limit.partition(" in ")
+    if limit in MARGINS:
+        return MARGINS[limit]
+    if general == "limiting magnitude":
+        return MARGINS[general][0], f"{MARGINS[general][1]} in {band}"
+    return 1.0, f"{limit} kept by {{}} {unit}".rstrip()
 
 
 def _margin_words(margin: Margin, shadow_allowed: float) -> str:
     if margin.margin < 0:
-        return f"LIMIT BROKEN, {margin.limit}: {-margin.margin:.3g} {margin.unit} short on {margin.object}"
+        short, unit = handy(-margin.margin, margin.unit)
+        return f"LIMIT BROKEN, {margin.limit}: {short:.3g} {unit} short on {margin.object}"
     if margin.limit == "shadowing":
         if margin.margin >= shadow_allowed:
             return "no enclosure in the light"
         return f"{100.0 * margin.margin:.1f} % of a pupil left to shadow on {margin.object}"
-    value = f"{margin.margin:.3g}"
-    known = MARGINS.get(margin.limit)
-    words = known[1].format(value) if known else f"{margin.limit} kept by {value} {margin.unit}"
-    return f"{words} on {margin.object}"
+    value, unit = handy(margin.margin, margin.unit)
+    return f"{known_margin(margin.limit, unit)[1].format(f'{value:.3g}')} on {margin.object}"
 
 
 def names_told(names: Sequence[str]) -> str:
@@ -198,12 +272,19 @@ def unset_limits(scenario: Scenario, request: Request) -> set[str]:
 
 
 def margins_told(scenario: Scenario, request: Request, visit: Visit) -> tuple[str, ...]:
-    """Return the margins of a visit in words, the tightest first; limits that nobody set are left out."""
+    """Return the margins of a visit in words, the tightest first; limits that nobody set are left out.
+
+    Told are those that need attention, three at least; the others are counted.
+    """
     shadow = min(scenario.array.class_of(name).obstruction_max for name in visit.subarray)
     unset = unset_limits(scenario, request)
     told = [margin for margin in visit.margins if margin.limit not in unset or margin.margin < 0]
     ordered = sorted(told, key=lambda margin: _tightness(margin, shadow))
-    return tuple(_margin_words(margin, shadow) for margin in ordered)
+    near = sum(_tightness(margin, shadow) < 1 for margin in ordered)
+    shown = ordered[: max(near, MARGINS_LEAST)]
+    rest = len(ordered) - len(shown)
+    more = (f"{counted(rest, 'other limit')} with more room",) if rest else ()
+    return (*(_margin_words(margin, shadow) for margin in shown), *more)
 
 
 def travel_told(travel: Travel | None) -> str:

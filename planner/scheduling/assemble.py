@@ -9,21 +9,18 @@ from astropy.time import Time, TimeDelta
 
 from planner import __version__
 from planner.constraints.tonight import NightLimits
-from planner.constraints.tracker import TRACKER
-from planner.constraints.verdict import lowest
 from planner.scheduling.candidates import RequestOffer, later_starts
 from planner.scheduling.cell_values import HOUR_S
 from planner.scheduling.cells_told import CellsTold, budget_s, cells_told
 from planner.scheduling.cpsat import solver_name
 from planner.scheduling.instead import fillers_told, forced_told
-from planner.scheduling.light import light_limits
-from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit, tracking_margin_mag
+from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit
 from planner.scheduling.lost_time import lost_time
+from planner.scheduling.margins import margins_of
 from planner.scheduling.offsets import holding
 from planner.scheduling.plan import (
     Beam,
     EarthOrientation,
-    Margin,
     Night,
     NightPlan,
     ProgramOutcome,
@@ -36,7 +33,6 @@ from planner.scheduling.plan import (
 )
 from planner.scheduling.reasons import Served, reason
 from planner.scheduling.reserved import beams_free_from, reserved_times
-from planner.scheduling.routes import PUPIL
 from planner.scheduling.rule_reasons import rule_told
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.solved import SolvedNight, with_shared_steps
@@ -156,7 +152,7 @@ def _visit(
             _step(solved, candidate, k, _setup_start(solved, previous, candidate, k)) for k in range(3)
         ),
         latest_start_utc=utc_text(limits.sky.times[latest]),
-        margins=tuple(_margins(limits, family, row)),
+        margins=tuple(margins_of(limits, family, row)),
         new_cells=cells_of(told.new),
         cells_again=cells_of(told.again),
         value=told.value,
@@ -220,44 +216,6 @@ def _step(solved: SolvedNight, candidate: int, number: int, setup_start: int) ->
         shared=number == 0 and candidate in solved.giver,
         **light_of_step(limits, family, row, number),
     )
-
-
-def _margins(limits: NightLimits, family: VisitFamily, row: int) -> list[Margin]:
-    """The smallest margin of each limit over the whole visit, and on which star."""
-    request = limits.scenario.requests[family.request]
-    telescopes = np.array(family.facts.subarray.telescopes)
-    worst: dict[str, Margin] = {}
-    window = limits.window(request)
-    inside_min = float(window.margin[[family.start_tick[row, 0], family.end_tick[row, 2]]].min())
-    if np.isfinite(inside_min):
-        worst[window.limit] = Margin(
-            limit=window.limit, margin=round(inside_min, 4), unit=window.unit, object=request.name
-        )
-    for number, star in enumerate(family.stars):
-        ticks = slice(int(family.start_tick[row, number]), int(family.end_tick[row, number]) + 1)
-        verdicts = [
-            *limits.of_telescopes,
-            *limits.of_request(request, star, science=number == 1),
-            *light_limits(limits, family.facts, family.request, star),
-        ]
-        found = [(v.limit, v.unit, value) for v, value in lowest(verdicts, star, telescopes, ticks)]
-        if family.facts.subarray.tracked is not None:
-            # What is tracked in phase keeps the limit of the phase.
-            kept = tracking_margin_mag(limits, family, row, number)
-            found = [(limit, unit, kept if limit == TRACKER else value) for limit, unit, value in found]
-        delay = family.offset_m[row, number] + family.facts.path_m(limits, star)[ticks]
-        for limit, stroke in (
-            ("delay line stroke", family.facts.whole_stroke_m),
-            (PUPIL, family.facts.stroke_m),
-        ):
-            inside = float(np.min(np.minimum(delay - stroke[:, 0], stroke[:, 1] - delay)))
-            if limit != PUPIL or not np.array_equal(stroke, family.facts.whole_stroke_m):
-                found.append((limit, "m", inside))
-        for limit, unit, value in found:
-            if np.isfinite(value) and (limit not in worst or value < worst[limit].margin):
-                name = limits.sky.stars[star].name
-                worst[limit] = Margin(limit=limit, margin=round(value, 4), unit=unit, object=name)
-    return list(worst.values())
 
 
 def _latest_start(solved: SolvedNight, candidate: int, following: Sequence[int]) -> int:

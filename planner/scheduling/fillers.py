@@ -36,8 +36,8 @@ def fillers(problem: NightProblem, chosen: Sequence[int], lost: int, most: int =
     Returns
     -------
     tuple of Standby
-        Each of another request: the visit of each that gains most, of equals the
-        first in time. The request of the lost visit only at another start.
+        Each of another request than the lost one, starting no earlier than it: the
+        visit of each that gains most, of equals the first in time.
 
     Notes
     -----
@@ -65,7 +65,8 @@ def _between(problem: NightProblem, before: Sequence[int], lost: int, after: Seq
     """Candidates that may follow everything before and be followed by everything after, in order."""
     inside = np.array([len(cells) > 0 for cells in problem.cells], dtype=bool)
     inside &= problem.request < len(problem.visits_max) - problem.musts
-    inside &= (problem.request != problem.request[lost]) | (problem.start != problem.start[lost])
+    # What begins before the lost visit would have had to be chosen before anyone knew.
+    inside &= (problem.request != problem.request[lost]) & (problem.start >= problem.start[lost])
     if before:
         inside &= problem.start > problem.start[before[-1]]
     if after:

@@ -23,7 +23,7 @@ from planner.scheduling.routes import PUPIL, settings_without_segments, why_not_
 from planner.scheduling.subarrays import Subarray, assign_lines, led, possible_subarrays
 from planner.scheduling.visits import facts_of
 from planner.sky.night import NightSky
-from planner.units import DAY_S
+from planner.units import DAY_S, handy
 
 
 @dataclass(frozen=True)
@@ -64,19 +64,25 @@ def reason(limits: NightLimits, offer: RequestOffer, served: Served) -> str | No
         return f"{how}: {filling} every cell that it can reach tonight"
     if served.planned:
         return (
-            f"{served.planned} of {request.visits} visits planned: the time of another one "
-            "is worth more for other requests"
+            f"{served.planned} of {request.visits} visits planned: another one could only take the place "
+            "of visits that are planned"
         )
     if served.starts and not served.gaining:
-        return f"feasible at {served.starts} starts, but earlier nights have filled every cell of such visits"
+        return f"{_starts(served)}, but earlier nights have filled every cell of such visits"
     if served.starts and served.rules:
         return served.rules
     if served.starts:
         return (
-            f"feasible at {served.starts} starts, but the time is worth more for other requests "
+            f"{_starts(served)}, but only in the place of visits that are planned "
             "(raise its priority, or free the time)"
         )
     return _instrument(limits, request) or _sky(limits, offer) or _bracket(limits, offer)
+
+
+def _starts(served: Served) -> str:
+    if served.starts == 1:
+        return "one of the visits considered could be made"
+    return f"the visits considered could start at {served.starts} times"
 
 
 def _usable(limits: NightLimits, offer: RequestOffer) -> bool:
@@ -116,8 +122,7 @@ def _instrument(limits: NightLimits, request: Request) -> str | None:
                 f"{-best:.2f} mag too faint for {combiner.title}"
             )
         if best < 0:
-            short = f"{amount(-best)} {verdict.unit} short" if np.isfinite(best) else "without a number"
-            return f"{verdict.limit}: at best {short} for {combiner.title}"
+            return f"{verdict.limit}: at best {short_told(-best, verdict.unit)} for {combiner.title}"
     return _no_telescopes_for_all(limits, subarrays, verdicts)
 
 
@@ -132,8 +137,7 @@ def _no_telescopes_for_all(
     parts = []
     for verdict in lacking[nearest]:
         short = -float(verdict.margin[0][list(nearest)].min())
-        told = f"{amount(short)} {verdict.unit} short" if np.isfinite(short) else "without a number"
-        parts.append(f"{verdict.limit}: {told}")
+        parts.append(f"{verdict.limit}: {short_told(short, verdict.unit)}")
     names = "-".join(limits.placement.telescopes[i] for i in nearest)
     return f"{'; '.join(parts)} with {names}, and no other telescopes keep every limit of brightness"
 
@@ -162,10 +166,8 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
     for verdict in verdicts:
         if not verdict.allowed.any():
             tick = int(np.argmax(verdict.margin))
-            return (
-                f"{verdict.limit}: at best {amount(-float(verdict.margin[tick]))} {verdict.unit} short, "
-                f"at {clock(limits.sky, tick)} UTC ({names})"
-            )
+            short = short_told(-float(verdict.margin[tick]), verdict.unit)
+            return f"{verdict.limit}: at best {short}, at {clock(limits.sky, tick)} UTC ({names})"
     together = np.logical_and.reduce([v.allowed for v in verdicts])
     ticks = facts_of(limits, best[0]).step(request, science=True).total
     longest = max((last - first for first, last in intervals(together)), default=-1)
@@ -241,6 +243,18 @@ def _bracket(limits: NightLimits, offer: RequestOffer) -> str:
         f"no calibrator before and after: none within {scenario.limits.bracket_distance_max_deg:g} deg is "
         "bright enough, small enough and in reach of the same beams when the target is"
     )
+
+
+def short_told(short: float, unit: str) -> str:
+    """Return by how much a limit is missed.
+
+    Examples
+    --------
+    >>> short_told(0.25, "m/s"), short_told(2.0, "deg"), short_told(np.inf, "mag")
+    ('250 mm/s short', '2 deg short', 'without a number')
+    """
+    value, unit = handy(short, unit)
+    return f"{amount(value)} {unit} short" if np.isfinite(value) else "without a number"
 
 
 def amount(value: float) -> str:
