@@ -148,6 +148,25 @@ def test_a_link_of_the_first_picture_leads_to_the_run_sheet(page):
     page.keyboard.press("Enter")
     top = page.locator("#visit-V02").bounding_box()["y"]
     assert -1 < top < 900
+    assert page.evaluate("document.activeElement.id") == "visit-V02"
+    assert set(lit(page)) == {"V02"}
+
+
+def test_from_a_visit_the_keyboard_leads_to_its_neighbours_and_back_to_the_list(page, report):
+    last = f"V{len(report[0].visits):02d}"
+    page.locator("#row-V01").focus()
+    page.keyboard.press("Enter")
+    seen = []
+    for key in ("ArrowRight", "ArrowRight", "ArrowLeft", "ArrowLeft", "ArrowLeft"):
+        page.keyboard.press(key)
+        seen.append(page.evaluate("document.activeElement.id"))
+        assert {f"visit-{key}" for key in lit(page)} == {seen[-1]}
+    assert seen == ["visit-V02", "visit-V03", "visit-V02", "visit-V01", "visit-V01"]
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")  # the first link of a visit without one before it leads to the list
+    assert page.evaluate("document.activeElement.id") == "row-V01"
+    page.locator(f"#visit-{last} .steer a").first.click()
+    assert page.evaluate("document.activeElement.id") == f"visit-V{len(report[0].visits) - 1:02d}"
 
 
 def test_the_first_screen_holds_the_story(page):

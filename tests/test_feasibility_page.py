@@ -20,8 +20,9 @@ from planner.output.feasibility_folder import (
 )
 from planner.output.feasibility_months import season_months
 from planner.output.feasibility_page import render_feasibility, render_sheet, verdict
-from planner.output.feasibility_sheet import SUBARRAYS_MAX, places_told, target_sheets
+from planner.output.feasibility_sheet import SUBARRAYS_MAX, target_sheets
 from planner.output.feasibility_words import paragraph
+from planner.output.star_told import places_told
 from planner.sky.earth import offline_earth
 
 

@@ -129,17 +129,17 @@ def test_what_needs_attention_is_told_and_the_rest_is_counted():
                     *wide,
                     Margin(limit="cable wrap", margin=5.0, **words),
                     Margin(limit="limiting magnitude in K", margin=0.06, unit="mag", object="x"),
-                    Margin(limit="carriage tracking rate", margin=0.0005, unit="m/s", object="x"),
-                    Margin(limit="bracket distance", margin=2.0, **words),
+                    Margin(limit="carriage tracking rate", margin=0.0001, unit="m/s", object="x"),
+                    Margin(limit="bracket distance", margin=0.5, **words),
                 )
             }
         ),
     )
     assert told == (
         "0.06 mag brighter than the limiting magnitude in K on x",
-        "carriage 0.5 mm/s below its fastest tracking on x",
+        "carriage 0.1 mm/s below its fastest tracking on x",
         "5 deg before the end of the cable wrap on x",
-        "calibrator 2 deg nearer than it must be on x",
+        "calibrator 0.5 deg nearer than it must be on x",
         "2 other limits with more room",
     )
     few = margins_told(plan.scenario, request, visit.model_copy(update={"margins": tuple(wide)}))

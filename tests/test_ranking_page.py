@@ -16,12 +16,14 @@ from ranked import HOSTILE, UNSERVED, nothing, ranking, simply_drawn
 from planner.output import ranking_folder
 from planner.output.ranking_folder import write_ranking_folder
 from planner.output.ranking_json import ranking_told
-from planner.output.ranking_page import left_out, request_rows, seat_rows
+from planner.output.ranking_method import method
+from planner.output.ranking_page import left_out, render_ranking, request_rows, seat_rows
 from planner.output.ranking_words import (
+    gives_up_told,
     in_the_way,
-    method,
     moves_of,
     order_told,
+    planned_among_told,
     runner_up_sentences,
     staying_sentences,
     verdict,
@@ -168,6 +170,8 @@ def test_requests_of_the_winner_add_up_and_are_compared_with_the_runner_up(found
             assert float(value.replace("–", "0")) == pytest.approx(one.truth_by_request[k], abs=0.0501)
         told = cell(row, "against runner-up")
         sign = "gained" if gains[k] > 0.05 else "lost" if gains[k] < -0.05 else "same"
+        if not best.truth_by_request[k] and not second.truth_by_request[k]:
+            sign = "neither"
         assert told.endswith(sign)
         assert float(told.split()[0].replace("−", "-")) == pytest.approx(gains[k], abs=0.0501)
     assert cell(rows[-1], "value, winner") == f"{best.truth.score:.1f}"
@@ -249,6 +253,41 @@ def test_only_a_bound_below_the_winner_proves_the_order(found):
     others = (with_worth(found.top[2], 280, 300), with_worth(found.top[3], 280, 340))
     told = order_told(replace(found, top=(best, *others)))
     assert told == "1 of the other 2 has a bound above the winner's score: not proven worse."
+
+
+def test_a_winner_is_the_best_of_those_with_a_plan_and_the_page_says_so(found, text):
+    assert planned_among_told(found) == ""
+    some = replace(found, planned=30, unplanned_estimate=288.25)
+    assert planned_among_told(some) == (
+        "Plans were made for 30 of the 471 subarrays that some request can use; "
+        "the highest estimate of the others is 288.2."
+    )
+    assert planned_among_told(replace(some, unplanned_estimate=None)) == ""
+    shown = staying_sentences(replace(some, current=found.top[0]))[0]
+    assert shown.endswith("already holds the best subarray of those planned: nothing is lost.")
+    assert "Plans were made for 30 of the 471" in read_page(render_ranking(some, {})).text()
+
+
+def test_what_the_winner_gives_up_is_told_by_request(found):
+    # By hand: against staying the winner loses 40 on the second request, 3 on the first, and nothing else.
+    best, current = found.top[0], found.current
+    mine = np.array([10.0, 0.0, *[20.0] * (len(found.requests) - 2)])
+    theirs = np.array([13.0, 40.0, *[5.0] * (len(found.requests) - 2)])
+    case = replace(
+        found,
+        top=(replace(best, truth_by_request=mine), *found.top[1:]),
+        current=replace(current, truth_by_request=theirs),
+    )
+    first, second = (found.scenario.requests[found.requests[k]] for k in (0, 1))
+    assert gives_up_told(case) == (
+        f"Gives less than staying to {second.name} (priority {second.priority}: 0.0 for 40.0) "
+        f"and {first.name} (priority {first.priority}: 10.0 for 13.0)."
+    )
+    assert gives_up_told(replace(case, current=replace(current, truth_by_request=mine))) == ""
+    second_best = replace(found.top[1], truth_by_request=theirs)
+    ahead = replace(case, current=case.top[0], top=(case.top[0], second_best))
+    assert gives_up_told(ahead).startswith(f"Gives less than the runner-up to {second.name} ")
+    assert gives_up_told(replace(case, top=case.top[:1], current=None)) == ""
 
 
 def test_at_least_is_never_rounded_up(found):

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from astropy import units as u
-from astropy.coordinates import Latitude, Longitude
-
 from planner.feasibility.answers import (
     Blocked,
     Calibrator,
@@ -32,7 +29,8 @@ from planner.output.feasibility_words import (
 )
 from planner.output.light_sheet import lines_told
 from planner.output.sentences import duration, thousands
-from planner.scenario.targets import Request, Star
+from planner.output.star_told import places_told
+from planner.scenario.targets import Request
 from planner.sky.curve import SkyCurve
 
 SUBARRAYS_MAX = 12  # rows on the page; all of them stand in windows.ecsv
@@ -209,14 +207,6 @@ def _what(wish: Request, band: str) -> tuple[tuple[str, str], ...]:
         rows.append(("diameter", f"{star.diameter_mas:g}{error} mas, uniform disk"))
     rows.append(("field", f"{wish.field_mas:g} mas"))
     return tuple(rows)
-
-
-def places_told(star: Star) -> tuple[str, str]:
-    """Return right ascension and declination, sexagesimal, at the catalogue's epoch."""
-    ra, dec = Longitude(star.ra_deg, u.deg), Latitude(star.dec_deg, u.deg)
-    right = ra.to_string(unit=u.hourangle, sep=":", pad=True, precision=2)
-    up = dec.to_string(unit=u.deg, sep=":", pad=True, precision=1, alwayssign=True)
-    return right, up.replace("-", "−")
 
 
 def _night_sheet(night: TargetNight) -> NightSheet:

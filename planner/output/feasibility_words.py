@@ -24,7 +24,7 @@ from planner.units import handy
 # As ``sentences.MARGINS``: limits that a plan's visits do not list, or count in another way.
 MORE_MARGINS: dict[str, tuple[float, str]] = {
     "delay range": (12.0, "{} m of light left for the common offset"),
-    "carriage tracking rate": (0.006, "carriages {} mm/s of light below their fastest tracking"),
+    "carriage tracking rate": (0.001, "carriages {} mm/s of light below their fastest tracking"),
     "Sun": (6.0, "Sun {} deg below its limit"),
     # Feasibility counts what is left for the common offset, as of the whole stroke.
     "pupil relay": (6.0, "{} m of light left that keep the pupil in place"),

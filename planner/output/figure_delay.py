@@ -54,13 +54,15 @@ LONG = 0.4  # of the stroke: moves as long as this are labelled
 ROOM_PX = 44.0  # sideways, so that the length of a move and the nearest end do not touch
 EVERY_TICKS = 6
 MOVES, STANDS = (0, (4, 2)), (0, (1, 2))
+OUTSIDE: dict[str, Any] = {"facecolor": "none", "edgecolor": FAINT, "hatch": CLOSED_HATCH, "linewidth": 0}
 LEGEND = (
     ("science star", {"color": SCIENCE, "linewidth": 3.2}),
     ("calibrator", {"color": CALIBRATOR, "linewidth": 1.8}),
     ("carriage moves", {"color": SOFT, "linewidth": 1.0, "linestyle": MOVES}),
     ("carriage stands", {"color": FAINT, "linewidth": 1.0, "linestyle": STANDS}),
-    ("hatched: outside the usable stroke", None),
+    ("outside the usable stroke", {"patch": OUTSIDE}),
     ("bold: nearest to an end stop", {"color": INK, "linewidth": 1.0}),
+    ("grey: length of a long move", None),
 )
 PUPIL_END: dict[str, Any] = {"color": SOFT, "linewidth": 0.8, "linestyle": (0, (7, 2, 1, 2))}
 PUPIL_KEY = ("beyond it the pupil does not stay in place", PUPIL_END)
@@ -158,6 +160,7 @@ def delay_figure(
                 fontsize=SMALL_PX,
                 gid=picture.visit_id(track.key),
             )
+        write_left(whole, KEYS_Y + 14.0, "metres of light", va="center", **SMALL)
         bottom = height - 44.0
         whole_hours = range(int(np.ceil(sky.span_h[0])), int(np.floor(sky.span_h[1])) + 1)
         together(whole, [[(h, TOP), (h, bottom)] for h in whole_hours], color=HAIR, linewidth=0.6)
@@ -186,9 +189,7 @@ def _strip(axes: Axes, limits: NightLimits, line: int, sky: Twilight) -> None:
     axes.set_ylim(low - beyond, high + beyond)
     axes.axhspan(low, high, facecolor=PANEL, edgecolor="none", zorder=0)
     for first, last in ((low - beyond, low), (high, high + beyond)):
-        axes.axhspan(
-            first, last, facecolor="none", edgecolor=FAINT, hatch=CLOSED_HATCH, linewidth=0, zorder=0
-        )
+        axes.axhspan(first, last, **OUTSIDE, zorder=0)
     together(axes, [[(x, end) for x in sky.span_h] for end in (low, high)], color=SOFT, linewidth=0.9)
     for end in (low, high):
         write_left(axes, end, f"{end:g} m", va="center", **SMALL)

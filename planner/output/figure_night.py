@@ -375,7 +375,10 @@ def _legend(axes: Axes, rows: Rows, tracks: Sequence[VisitTrack], sky: Twilight)
         write(axes, x + 22 * pixel_h, y, words, va="center", **SMALL)
         x += (44 + len(words) * 5.0) * pixel_h
     setup = "set-up (slews, carriages, acquisition, fringe search)"
-    entries: list[tuple[str, Any]] = [(setup, {"color": SOFT, "linewidth": 1.6}), ("empty: spare", None)]
+    entries: list[tuple[str, Any]] = [
+        (setup, {"color": SOFT, "linewidth": 1.6}),
+        ("spare", {"patch": {"facecolor": PAPER, "edgecolor": FAINT, "linewidth": 0.8}}),
+    ]
     if rows.pauses:
         entries.append(("hatched: not for stars", None))
     if any(track.science.swap for track in tracks):

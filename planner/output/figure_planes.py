@@ -36,6 +36,7 @@ from planner.output.figures import (
     SOFT,
     Drawn,
     draw_both,
+    minus,
     panel,
     write,
 )
@@ -233,7 +234,7 @@ def _frame(axes: Axes, half: float, labelled: bool) -> None:
     for value in _round_values(half):
         axes.plot([value, value], [-half, -half + 5.0 * pixel], color=FAINT, linewidth=0.8)
         axes.plot([half, half - 5.0 * pixel], [value, value], color=FAINT, linewidth=0.8)
-        told = f"{value:g}".replace("-", "−")
+        told = minus(f"{value:g}")
         write(axes, value, -half - 6.0 * pixel, told, ha="center", va="top", **PRINT_SMALL, clip_on=False)
         if labelled:
             write(

@@ -20,6 +20,7 @@ from scipy import ndimage
 
 from planner.feasibility.answers import DAYLIGHT, OPEN, Season
 from planner.output.feasibility_words import hours_told
+from planner.output.figure_places import apart
 from planner.output.figures import (
     BEHIND,
     FAINT,
@@ -34,7 +35,6 @@ from planner.output.figures import (
     SCIENCE,
     SOFT,
     Drawn,
-    apart,
     draw_both,
     heading,
     panel,

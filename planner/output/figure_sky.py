@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -18,6 +19,7 @@ from planner.constraints.horizon import skyline_deg
 from planner.constraints.shadowing import obstruction
 from planner.constraints.tonight import NightLimits
 from planner.output.figure_night import LEFT, PLOT, WIDTH, hours, twilight_edges, write_left
+from planner.output.figure_places import free_place
 from planner.output.figures import (
     CALIBRATOR,
     CLOSED_HATCH,
@@ -34,7 +36,6 @@ from planner.output.figures import (
     SMALL_PX,
     SOFT,
     draw,
-    free_place,
     legend,
     panel,
     write,
@@ -46,6 +47,7 @@ from planner.sky.directions import altitude_deg, azimuth_deg
 EVERY_TICKS = 8
 LOWEST_DEG = 15.0  # of the altitude plot
 ALTITUDE_TOP, ALTITUDE_HEIGHT = 30.0, 300.0
+BEYOND: dict[str, Any] = {"facecolor": "none", "edgecolor": HAIR, "hatch": CLOSED_HATCH, "linewidth": 0}
 LEGEND = (
     ("science star recorded", {"color": SCIENCE, "linewidth": 4.2}),
     ("calibrator recorded", {"color": CALIBRATOR, "linewidth": 2.0}),
@@ -55,6 +57,8 @@ LEGEND = (
 CHART = 520.0
 MARGIN = 26.0
 SHADOW_AZIMUTHS, SHADOW_ALTITUDES = 240, 76
+HALF = (CHART - 2 * MARGIN) / 2.0
+Marks = Sequence[tuple[float, float, float, float]]
 
 
 def altitude_figure(
@@ -81,14 +85,20 @@ def altitude_figure(
             path = altitude_deg(limits.sky.direction[request][::EVERY_TICKS])
             axes.plot(hour[::EVERY_TICKS], path, color=REACH, linewidth=1.0)
         taken: list[tuple[float, float, float]] = []
+        others = _altitude_marks(axes, limits, tracks)
         for track in tracks:
-            _altitude_visit(axes, limits, track, picture, taken)
+            _altitude_visit(axes, limits, track, picture, (taken, others))
         whole = panel(figure, LEFT, 0.0, PLOT, height)
         whole.set_xlim(*sky.span_h)
         whole.set_ylim(height, 0.0)
         hours(whole, sky, height - 44.0, ALTITUDE_TOP - 10.0)
         pixel_h = (sky.span_h[1] - sky.span_h[0]) / PLOT
-        legend(whole, (sky.span_h[0], height - 10.0), pixel_h, (*LEGEND, ("hatched: beyond a limit", None)))
+        legend(
+            whole,
+            (sky.span_h[0], height - 10.0),
+            pixel_h,
+            (*LEGEND, ("beyond a limit of altitude", {"patch": BEYOND})),
+        )
 
     return draw(picture, paint)
 
@@ -106,15 +116,15 @@ def _altitude_ground(axes: Axes, limits: NightLimits, tracks: Sequence[VisitTrac
         axes.axvspan(first, last, color=PANEL, linewidth=0, zorder=0)
     for level in (20, 30, 40, 50, 60, 70, 80, 90):
         axes.axhline(level, color=HAIR, linewidth=0.6, zorder=0.5)
-        write_left(axes, level, f"{level}°", va="center", color=SOFT)
-    write_left(axes, 25.0, "altitude", va="center", color=SOFT)
+        words = f"altitude {level}°" if level == 90 else f"{level}°"
+        write_left(axes, level, words, va="center", color=SOFT)
     right = {"transform": axes.get_yaxis_transform(), "clip_on": False, "va": "center", "color": SOFT}
     for value in (1.0, 1.1, 1.2, 1.4, 1.6, 2.0, 2.5):
         height = float(np.rad2deg(np.arcsin(1.0 / value)))
         axes.axhline(height, xmin=0.994, color=FAINT, linewidth=0.8)
         # Airmass stands inside the frame, where the morning is.
-        write(axes, 0.991, height, f"{value:g}", ha="right", fontsize=SMALL_PX, **right)
-    write(axes, 0.991, 26.5, "airmass", ha="right", fontsize=SMALL_PX, **right)
+        words = f"airmass {value:g}" if value == 1.0 else f"{value:g}"
+        write(axes, 0.991, height, words, ha="right", fontsize=SMALL_PX, **right)
     limit = limits.scenario.limits.airmass_max
     if limit is not None:
         height = float(np.rad2deg(np.arcsin(1.0 / limit)))
@@ -124,9 +134,7 @@ def _altitude_ground(axes: Axes, limits: NightLimits, tracks: Sequence[VisitTrac
     for low, high, _ in classes:
         for y, first, last in ((low, LOWEST_DEG, low), (high, high, 90.0)):
             axes.axhline(y, color=SOFT, linewidth=0.9)
-            axes.axhspan(
-                first, last, facecolor="none", edgecolor=HAIR, hatch=CLOSED_HATCH, linewidth=0, zorder=0
-            )
+            axes.axhspan(first, last, **BEYOND, zorder=0)
     if classes:
         words = "limits: " + ", ".join(
             f"{clean(name, 20)} {low:g}° to {high:g}°" for low, high, name in classes
@@ -158,7 +166,7 @@ def _altitude_visit(
     limits: NightLimits,
     track: VisitTrack,
     picture: Picture,
-    taken: list[tuple[float, float, float]],
+    ground: tuple[list[tuple[float, float, float]], Marks],
 ) -> None:
     gid = picture.visit_id(track.key)
     hour = tick_hours(limits)
@@ -174,11 +182,29 @@ def _altitude_visit(
     step = track.science
     own = altitude_deg(limits.sky.direction[step.star][step.ticks()])
     words = f"{track.key} {clean(track.visit.target, 14)}"
-    pixel_h = (axes.get_xlim()[1] - axes.get_xlim()[0]) / PLOT
-    pixel_deg = (90.0 - LOWEST_DEG) / ALTITUDE_HEIGHT
+    pixel_h, pixel_deg = _altitude_pixels(axes)
     marks = (step.start_h / pixel_h, step.end_h / pixel_h, own.min() / pixel_deg, own.max() / pixel_deg)
-    x, y = free_place(marks, len(words) * 5.4, taken)
+    x, y = free_place(marks, len(words) * 5.4, *ground)
     write(axes, x * pixel_h, y * pixel_deg, words, **MIDDLE, fontsize=SMALL_PX, gid=gid)
+
+
+def _altitude_pixels(axes: Axes) -> tuple[float, float]:
+    """Hours and degrees to a pixel."""
+    start, end = axes.get_xlim()
+    return (end - start) / PLOT, (90.0 - LOWEST_DEG) / ALTITUDE_HEIGHT
+
+
+def _altitude_marks(axes: Axes, limits: NightLimits, tracks: Sequence[VisitTrack]) -> Marks:
+    """Where steps are drawn, in pixels: names shall not cover them."""
+    pixel_h, pixel_deg = _altitude_pixels(axes)
+    found = []
+    for track in tracks:
+        for step, _ in track.drawn:
+            own = altitude_deg(limits.sky.direction[step.star][step.ticks(EVERY_TICKS)])
+            found.append(
+                (step.start_h / pixel_h, step.end_h / pixel_h, own.min() / pixel_deg, own.max() / pixel_deg)
+            )
+    return found
 
 
 def on_chart(azimuth: np.ndarray, altitude: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -210,10 +236,11 @@ def sky_figure(limits: NightLimits, tracks: Sequence[VisitTrack], tips: dict[str
         for request in sorted({track.request for track in tracks}):
             _path(axes, limits, request)
         taken: list[tuple[float, float, float]] = []
+        others = [_on_page(limits, step) for track in tracks for step, _ in track.drawn]
         for track in tracks:
             for step, keys in track.drawn:
                 _chart_step(axes, limits, step, picture.visit_id(*keys))
-            _chart_label(axes, limits, track, picture, taken)
+            _chart_label(axes, limits, track, picture, (taken, others))
         foot = panel(figure, 0, CHART, CHART, 20)
         foot.set_xlim(0, CHART)
         words = (
@@ -314,22 +341,31 @@ def _chart_step(axes: Axes, limits: NightLimits, step: StepTrack, gid: str) -> N
         )
 
 
+def _on_page(limits: NightLimits, step: StepTrack) -> tuple[float, float, float, float]:
+    """Where a step is drawn on the chart, pixels from its middle: left, right, bottom, top."""
+    direction = limits.sky.direction[step.star][step.ticks(EVERY_TICKS)]
+    x, y = on_chart(azimuth_deg(direction), altitude_deg(direction))
+    thick = 2.0
+    return (
+        float(x.min()) * HALF - thick,
+        float(x.max()) * HALF + thick,
+        float(y.min()) * HALF - thick,
+        float(y.max()) * HALF + thick,
+    )
+
+
 def _chart_label(
     axes: Axes,
     limits: NightLimits,
     track: VisitTrack,
     picture: Picture,
-    taken: list[tuple[float, float, float]],
+    ground: tuple[list[tuple[float, float, float]], Marks],
 ) -> None:
-    direction = limits.sky.direction[track.science.star][track.science.ticks()]
-    x, y = on_chart(azimuth_deg(direction), altitude_deg(direction))
-    half = (CHART - 2 * MARGIN) / 2.0
-    marks = (float(x.min()) * half, float(x.max()) * half, float(y.min()) * half, float(y.max()) * half)
-    at = free_place(marks, 24.0, taken)
+    at = free_place(_on_page(limits, track.science), 24.0, *ground)
     write(
         axes,
-        at[0] / half,
-        at[1] / half,
+        at[0] / HALF,
+        at[1] / HALF,
         track.key,
         **MIDDLE,
         fontsize=SMALL_PX,

@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
 
 from planner.constraints.tonight import NightLimits
 from planner.output.figure_beam import BEAM_PX, paint_beam
@@ -35,6 +34,7 @@ from planner.output.figures import (
     box,
     draw,
     legend,
+    minus,
     panel,
     together,
     write,
@@ -162,11 +162,11 @@ def uv_figure(
         foot = panel(figure, LEFT, TOP + SIDE, SIDE, foot_px)
         foot.set_xlim(0.0, SIDE)
         foot.set_ylim(foot_px, 0.0)
-        write(foot, SIDE / 2, 22.0, "u, millions of wavelengths (east to the left)", **MIDDLE, **SMALL)
+        write(foot, SIDE / 2, 22.0, "u in Mλ, millions of wavelengths (east to the left)", **MIDDLE, **SMALL)
         legend(foot, (0.0, 41.0), 1.0, LEGEND)
         if before:
-            foot.add_patch(Rectangle((0.0, 36.0 + LINE), 20.0, 10.0, **EARLIER))
-            legend(foot, (26.0, 41.0 + LINE), 1.0, (("cells that earlier nights have filled", None),))
+            key = ("cells that earlier nights have filled", {"patch": EARLIER})
+            legend(foot, (0.0, 41.0 + LINE), 1.0, (key,))
         uv = np.concatenate([sampled.wavelengths() for sampled in planned])
         paint_beam(foot, second_moment_beam(uv), request.field_mas, legend_px)
 
@@ -176,7 +176,7 @@ def uv_figure(
 LEGEND = (
     ("in reach", {"color": FAINT, "linewidth": 0.8}),
     ("planned", {"color": SCIENCE, "linewidth": 4.0}),
-    ("squares: cells, filled", None),
+    ("cells filled", {"patch": {"facecolor": FILLED, "edgecolor": "none"}}),
 )
 
 
@@ -248,16 +248,16 @@ def _frame(axes: Axes, half: float, wavelength_um: float) -> None:
     for value in _ticks(half):
         marks.append([(value, -half), (value, -half + 4 * tick)])
         marks.append([(half, value), (half - 4 * tick, value)])
-        write(axes, value, -half - 4 * tick, f"{value:g}", ha="center", va="top", **small)
-        write(axes, half + 4 * tick, value, f"{value:g}", ha="right", va="center", **small)
+        write(axes, value, -half - 4 * tick, minus(f"{value:g}"), ha="center", va="top", **small)
+        write(axes, half + 4 * tick, value, minus(f"{value:g}"), ha="right", va="center", **small)
     for value in _ticks(half * wavelength_um):
         x = value / wavelength_um
         marks.append([(x, half), (x, half - 4 * tick)])
-        write(axes, x, half + 4 * tick, f"{value:g}", ha="center", va="bottom", **small)
+        write(axes, x, half + 4 * tick, minus(f"{value:g}"), ha="center", va="bottom", **small)
     together(axes, marks, color=FAINT, linewidth=0.8, clip_on=False)
     words = f"metres at {wavelength_um:g} µm"
     write(axes, 0.0, half + 17 * tick, words, ha="center", va="bottom", **small)
-    write(axes, half - 6 * tick, half - 6 * tick, "v", ha="left", va="top", **small)
+    write(axes, half - 6 * tick, half - 6 * tick, "v in Mλ", ha="left", va="top", **small)
 
 
 def visibility_figure(

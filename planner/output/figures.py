@@ -22,7 +22,7 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import PathPatch
+from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
 from matplotlib.text import Text
 
@@ -133,74 +133,20 @@ def heading(axes: Axes, ends: tuple[float, float], name: str, facts: str) -> Non
 
 
 def legend(axes: Axes, at: tuple[float, float], pixel: float, entries: Sequence[tuple[str, Any]]) -> None:
-    """Write a line of (words, line style or None) from ``at``; ``pixel`` is one in data units."""
+    """Write a line of (words, style) from ``at``; ``pixel`` is one in data units.
+
+    A style is that of a line, or ``{"patch": style}`` of a small area, or None for words alone.
+    """
     x, y = at
     for words, style in entries:
-        if style is not None:
+        if style is not None and "patch" in style:
+            axes.add_patch(Rectangle((x, y - 4.5), 20.0 * pixel, 9.0, **style["patch"]))
+            x += 26.0 * pixel
+        elif style is not None:
             axes.plot([x, x + 20.0 * pixel], [y, y], **style)
             x += 26.0 * pixel
         write(axes, x, y, words, va="center", fontsize=SMALL_PX, color=SOFT)
         x += (18.0 + len(words) * 4.9) * pixel
-
-
-def free_place(
-    marks: tuple[float, float, float, float], width: float, taken: list[tuple[float, float, float]]
-) -> tuple[float, float]:
-    """Return the middle of a free place for words beside marks, all in pixels, and take it.
-
-    Parameters
-    ----------
-    marks : (left, right, bottom, top)
-    width : float
-        Of the words.
-    taken : list of (x, y, width)
-        Words placed before; the new ones are added.
-    """
-    left, right, bottom, top = marks
-    x, y = (left + right) / 2.0, (bottom + top) / 2.0
-    for step in range(8):
-        far = 8.0 + 10.0 * step
-        side = width / 2.0 - 1.0 + far
-        for place in (
-            (x, top + far),
-            (x, bottom - far),
-            (right + side, y),
-            (left - side, y),
-            (right + side, top + far),
-            (left - side, bottom - far),
-        ):
-            if all(abs(place[1] - b) >= 11.0 or abs(place[0] - a) >= (width + w) / 2.0 for a, b, w in taken):
-                taken.append((*place, width))
-                return place
-    return x, top + 8.0
-
-
-def apart(
-    axes: Axes,
-    words: Sequence[tuple[str, float, float]],
-    y: float,
-    style: dict[str, Any],
-    character: float = 7.4,
-) -> None:
-    """Write words (text, middle, room) in a row, those with most room first, none over another.
-
-    Parameters
-    ----------
-    axes : Axes
-        One unit is a pixel.
-    words : sequence of (str, float, float)
-    y : float
-    style : dict
-    character : float
-        Width of a character in pixels, on the safe side.
-    """
-    taken: list[tuple[float, float]] = []
-    for text, middle, _ in sorted(words, key=lambda entry: (-entry[2], entry[1])):
-        half = len(text) * character / 2.0 + 3.0
-        x = max(middle, half - 3.0)
-        if all(x + half <= left or x - half >= right for left, right in taken):
-            taken.append((x - half, x + half))
-            write(axes, x, y, text, **{**MIDDLE, **style})
 
 
 def outline(mask: np.ndarray) -> list[list[tuple[int, int]]]:
@@ -308,6 +254,17 @@ def crossing(at: np.ndarray, values: np.ndarray, sample: int) -> float:
     if not (np.isfinite(before) and np.isfinite(after)):
         return float(at[sample])
     return float(at[sample - 1] + (at[sample] - at[sample - 1]) * before / (before - after))
+
+
+def minus(text: str) -> str:
+    """Return a number as text with a minus sign instead of a hyphen.
+
+    Examples
+    --------
+    >>> minus("-50"), minus("50")
+    ('−50', '50')
+    """
+    return text.replace("-", "−")
 
 
 def signed(value: float) -> str:

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from collections.abc import Sequence
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from planner.constraints.tonight import NightLimits
+from planner.output.device_sheet import line_rows, pointing_rows, rails_told
 from planner.output.figure_delay import delay_figure
 from planner.output.figure_night import night_figure
 from planner.output.figure_sky import altitude_figure, sky_figure
@@ -22,7 +24,7 @@ from planner.output.figure_uv import number_of, uv_figure, visibility_figure
 from planner.output.figures import DARK, PALETTE
 from planner.output.reserved_sheet import elsewhere_told, pause_rows, unplaced_told
 from planner.output.robust_sheet import lost_told, why_told
-from planner.output.run_sheet import line_rows, night_sums, pointing_rows, visit_rows
+from planner.output.run_sheet import night_sums, visit_rows
 from planner.output.sentences import (
     audit_told,
     considered_told,
@@ -93,13 +95,27 @@ def page_environment() -> Environment:
         loader=PackageLoader("planner.output", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
-        finalize=lambda value: clean(value) if type(value) is str else value,
+        finalize=lambda value: unbroken(clean(value)) if type(value) is str else value,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.filters["count"] = thousands
     environment.filters["css_text"] = css_text
     return environment
+
+
+NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=%|(?:m|mm|s|min|h|deg|mag|mas)\b)")
+
+
+def unbroken(text: str) -> str:
+    """Return text in which a number and its unit stay on one line.
+
+    Examples
+    --------
+    >>> unbroken("20 % of 3 min") == "20\N{NO-BREAK SPACE}% of 3\N{NO-BREAK SPACE}min"
+    True
+    """
+    return NUMBER_AND_UNIT.sub("\N{NO-BREAK SPACE}", text)
 
 
 def css_text(text: str) -> Markup:
@@ -136,7 +152,7 @@ def render_report(
     digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
     tracks = visit_tracks(limits, plan)
     left_out = left_out_first(plan.requests)
-    pauses = pause_rows(plan)
+    pauses, lines = pause_rows(plan), line_rows(limits, tracks)
     pause_starts = [pause.start_utc for row in pauses for pause in row]
     return environment.get_template("report.html.j2").render(
         plan=plan,
@@ -163,7 +179,8 @@ def render_report(
         sidereal=dict(zip(pause_starts, sidereal_of(limits, pause_starts), strict=True)),
         unplaced=unplaced_told(plan),
         elsewhere=elsewhere_told(plan),
-        lines=line_rows(limits, tracks),
+        lines=lines,
+        rails=rails_told(lines) if lines else "",
         pointings=pointing_rows(limits, tracks),
         targets=target_rows(limits, offers, plan, tracks),
         figures={

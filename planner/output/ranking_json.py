@@ -19,6 +19,10 @@ def ranking_told(ranking: Ranking) -> dict[str, Any]:
         "listed_only": ranking.listed_only,
         "considered": ranking.considered,
         "feasible": ranking.feasible,
+        "planned": ranking.planned,
+        "unplanned_estimate": None
+        if ranking.unplanned_estimate is None
+        else round(ranking.unplanned_estimate, 3),
         "requests": [
             {
                 "target": wish.name,

@@ -17,15 +17,17 @@ from planner.output.feasibility_words import hours_told, number_told
 from planner.output.figure_uv import number_of
 from planner.output.figures import DARK, PALETTE
 from planner.output.html import page_environment
+from planner.output.ranking_method import method
 from planner.output.ranking_words import (
     best_in,
     difference,
+    gives_up_told,
     lines_told,
-    method,
     move_told,
     moves_of,
     nights_told,
     order_told,
+    planned_among_told,
     runner_up_sentences,
     score_told,
     shares,
@@ -88,7 +90,8 @@ class RequestRow:
     cells, hours, planned : tuple of str
         Of winner, runner-up and staying, as far as there are any.
     sign : str
-        ``gained``, ``lost`` or ``same``, of the winner against the runner-up.
+        ``gained``, ``lost``, ``same`` or ``neither`` (none of the two serves it), of the winner against the
+        runner-up.
     difference : str
     """
 
@@ -127,6 +130,8 @@ def render_ranking(ranking: Ranking, figures: Mapping[str, str]) -> str:
         seats=() if best is None else seat_rows(ranking, best),
         way="" if best is None else way_told(ranking, best),
         order=order_told(ranking),
+        among=planned_among_told(ranking),
+        gives_up=gives_up_told(ranking) if best else "",
         worth=worth_sentences(ranking) if best else (),
         staying=staying_sentences(ranking) if best else (),
         runner_up=runner_up_sentences(ranking) if best else (),
@@ -247,11 +252,17 @@ def request_rows(ranking: Ranking) -> tuple[RequestRow, ...]:
                 cells=tuple(f"{int(one.cells[k]):,}" if one.cells[k] else "–" for one in compared),
                 hours=tuple(hours_told(float(one.hours[k])) for one in compared),
                 planned=tuple(score_told(float(own[k])) if own[k] > 0 else "–" for own in planned),
-                sign="same" if told == "0" else "gained" if gain > 0 else "lost",
+                sign=_sign(told, gain, [float(own[k]) for own in planned[:2]]),
                 difference=told,
             )
         )
     return tuple(rows)
+
+
+def _sign(told: str, gain: float, values: Sequence[float]) -> str:
+    if told != "0":
+        return "gained" if gain > 0 else "lost"
+    return "same" if any(values) else "neither"
 
 
 def _planned(compared: Sequence[Ranked]) -> list[np.ndarray]:

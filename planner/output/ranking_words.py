@@ -12,6 +12,7 @@ from planner.output.feasibility_words import date_told, number_told
 from planner.output.sentences import counted, joined, thousands
 from planner.ranking.answers import Ranked, Ranking, Truth
 
+GIVEN_UP_MAX = 3
 NIGHTS_MAX = 5  # more of them are told by the worst and the best
 SMALLEST = 0.05  # a difference of scores below it is told as none
 
@@ -184,9 +185,12 @@ def worth_sentences(ranking: Ranking) -> tuple[str, ...]:
         )
         first = (
             f"{'Score' if len(truth.nights) == 1 else 'Mean score'} {over}; no plan of the visits considered "
-            f"exceeds {score_told(truth.bound)}: at least {kept} of the best possible with this subarray."
+            f"exceeds {score_told(truth.bound)}: at least {kept} of the best possible with this subarray "
+            "and these visits."
         )
-        first += f" The quick estimate was {score_told(score.estimate)}."
+        first += (
+            f" The quick estimate, which is neither a plan nor a bound, was {score_told(score.estimate)}."
+        )
     served = (
         f"Serves {score.requests} of {counted(len(ranking.requests), 'request')} in "
         f"{score.hours:.1f} usable hours, {score.chained} of them with fringes on a chain of baselines."
@@ -218,7 +222,10 @@ def staying_sentences(ranking: Ranking) -> tuple[str, ...]:
             f"staying is worth nothing, and loses {score_told(worth(best))}, 100.0 %.",
         )
     if same_subarray(best, current):
-        return (f"The configuration {configuration!r} already holds the best subarray: nothing is lost.",)
+        among = " of those planned" if ranking.unplanned_estimate is not None and best.truth else ""
+        return (
+            f"The configuration {configuration!r} already holds the best subarray{among}: nothing is lost.",
+        )
     lost = difference(best, current)
     whole = worth(best) if best.truth is not None and current.truth is not None else best.score.estimate
     stays = (
@@ -281,6 +288,42 @@ def order_told(ranking: Ranking) -> str:
     return f"{open_ones} of the other {len(made) - 1} {has} above the winner's score: not proven worse."
 
 
+def planned_among_told(ranking: Ranking) -> str:
+    """Say of how many subarrays the winner is the best in truth, and what the others were estimated at."""
+    if not ranking.planned or ranking.unplanned_estimate is None:
+        return ""
+    return (
+        f"Plans were made for {thousands(ranking.planned)} of the {thousands(ranking.feasible)} subarrays "
+        f"that some request can use; the highest estimate of the others is "
+        f"{score_told(ranking.unplanned_estimate)}."
+    )
+
+
+def gives_up_told(ranking: Ranking) -> str:
+    """Say for which requests the winner plans less than the subarray it would replace, the weightiest first.
+
+    That is the best as it stands, or where that wins the runner-up.
+    """
+    best, current = ranking.top[0], ranking.current
+    staying = current is not None and not same_subarray(best, current)
+    other = current if staying else ranking.top[1] if len(ranking.top) > 1 else None
+    if other is None or best.truth_by_request is None or other.truth_by_request is None:
+        return ""
+    mine, other_ones = best.truth_by_request, other.truth_by_request
+    lost = other_ones - mine
+    rows = [int(k) for k in np.argsort(-lost, kind="stable") if lost[k] >= SMALLEST]
+    if not rows:
+        return ""
+    told = []
+    for k in rows[:GIVEN_UP_MAX]:
+        wish = ranking.scenario.requests[ranking.requests[k]]
+        own, theirs = (score_told(float(values[k])) for values in (mine, other_ones))
+        told.append(f"{wish.name} (priority {wish.priority}: {own} for {theirs})")
+    if len(rows) > GIVEN_UP_MAX:
+        told.append(counted(len(rows) - GIVEN_UP_MAX, "other"))
+    return f"Gives less than {'staying' if staying else 'the runner-up'} to {joined(told)}."
+
+
 def way_told(ranking: Ranking, one: Ranked) -> str:
     """Say which telescopes outside a subarray stand in its way; nothing where none does."""
     found = [f"{move.telescope} on {move.start}" for move in in_the_way(ranking, one)]
@@ -301,72 +344,3 @@ def uncounted_names(ranking: Ranking) -> tuple[str, ...]:
 def lines_told(one: Ranked) -> tuple[str, ...]:
     """Return the delay lines of a subarray, a dash for a seat without one; nothing where none has one."""
     return tuple(line or "–" for line in one.lines) if any(one.lines) else ()
-
-
-def estimate_errors(ranking: Ranking) -> np.ndarray:
-    """Return estimate less true score, in per cent of the true score, of the top where plans were made."""
-    made = [one for one in ranking.top if one.truth is not None and one.truth.score > 0]
-    return np.array([100.0 * (o.score.estimate / o.truth.score - 1.0) for o in made if o.truth is not None])
-
-
-def method(ranking: Ranking) -> tuple[tuple[str, str], ...]:
-    """Return how the ranking was made, as (word, what it means here)."""
-    several = len(ranking.nights) > 1
-    spread = (
-        " Movable telescopes stand only where a listed configuration puts them."
-        if ranking.listed_only
-        else ""
-    )
-    rank = (
-        "Too few plans were made to say."
-        if ranking.spearman is None
-        else f"{ranking.spearman:.3f} over {counted(len(ranking.sample), 'subarray')} with plans made; "
-        "1 is the same order throughout, 0 no relation."
-    )
-    errors = estimate_errors(ranking)
-    far = (
-        "No plan was made for the top."
-        if not len(errors)
-        else f"Estimates of the top {len(errors)} lie {np.mean(np.abs(errors)):.1f} % from the true score "
-        f"on the mean, from {errors.min():+.1f} % to {errors.max():+.1f} %.".replace("-", "−")
-    )
-    mean = ", mean over the nights" if several else ""
-    made = [one.truth for one in ranking.top if one.truth is not None]
-    some = bool(made) and len(made[0].nights) < len(ranking.nights)
-    which = f" Plans were made for {joined([date_told(n[0]) for n in made[0].nights])}." if some else ""
-    return (
-        (
-            "considered",
-            f"{counted(ranking.considered, 'subarray')} of {ranking.size} telescopes that the "
-            f"stations allow; combiners, delay lines and the sky leave {thousands(ranking.feasible)} that "
-            f"some request can use.{spread}",
-        ),
-        (
-            "estimate",
-            "What a night plan with this subarray alone would score, found quickly: visits are fitted "
-            f"greedily into the night{mean}. It decides for which subarrays plans are made.",
-        ),
-        (
-            "value in reach",
-            "The (u, v) cells within reach, each once over all nights, times the priority of their "
-            "request, as if there were time for everything.",
-        ),
-        (
-            "true score",
-            f"The score of the plan that the scheduler makes with this subarray alone{mean}; a cell counts "
-            f"once a night, times the priority of its request.{which}",
-        ),
-        ("bound", f"What no plan of the visits considered can exceed, proven by the solver{mean}."),
-        (
-            "alone",
-            "Each subarray is judged as if no other telescope were used. A request for fewer beams uses the "
-            "best part of it.",
-        ),
-        (
-            "front",
-            "The subarrays that none considered equals in everything (estimate, value in reach, requests, "
-            "resolution, moves) and betters in something.",
-        ),
-        ("rank correlation", f"Spearman's, of estimate and true score: {rank}"),
-        ("estimate against truth", far),
-    )

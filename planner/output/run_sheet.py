@@ -258,7 +258,7 @@ def _if_it_fails(
     if slack > 0:
         until = f"May start as late as {clock(latest)}, {slack_told(slack)} later than planned."
     else:
-        until = f"Has no slack: give it up if the first star is not being recorded soon after {clock(start)}."
+        until = f"Has no slack: give it up if the first star is not being recorded at {clock(start)}."
     if place + 1 < len(tracks):
         following = tracks[place + 1]
         first = following.visit.steps[0]
@@ -307,83 +307,3 @@ def _another_chance(
         else f"{thousands(len(later))} later starts were considered, the last"
     )
     return f"{count} {at}; replanning decides what gives way.{more}"
-
-
-@dataclass(frozen=True)
-class PointingRow:
-    """Where the telescopes of a visit point while the science star is recorded."""
-
-    key: str
-    target: str
-    azimuth: str
-    altitude: str
-    airmass: str
-    moon: str
-
-
-def pointing_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[PointingRow, ...]:
-    """Return azimuth (on the compass), altitude, airmass and distance from the Moon of every visit."""
-    rows = []
-    for track in tracks:
-        beam = track.science.step.beams[0]
-        lowest = min(beam.altitude_start_deg, beam.altitude_end_deg)
-        ticks = track.science.ticks()
-        rows.append(
-            PointingRow(
-                key=track.key,
-                target=track.visit.target,
-                azimuth=f"{beam.azimuth_start_deg % 360.0:.1f} → {beam.azimuth_end_deg % 360.0:.1f}",
-                altitude=f"{beam.altitude_start_deg:.1f} → {beam.altitude_end_deg:.1f}",
-                airmass=f"{1.0 / np.sin(np.deg2rad(max(lowest, 0.1))):.2f}",
-                moon=f"{limits.moon_separation_deg[track.science.star][ticks].min():.0f}",
-            )
-        )
-    return tuple(rows)
-
-
-@dataclass(frozen=True)
-class LineRow:
-    """A delay line's night."""
-
-    line: str
-    visits: int
-    lowest: str
-    highest: str
-    stroke: str
-    spare: str
-    tightest: str
-    rail: str
-
-
-def line_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[LineRow, ...]:
-    """Return for each line in use how near it comes to an end stop, and how far its carriage runs."""
-    array = limits.scenario.array
-    found = []
-    for line in sorted({line for track in tracks for line in track.lines}):
-        own = array.delay_lines[line]
-        paths: list[tuple[str, np.ndarray]] = []
-        for track in tracks:
-            if line in track.lines:
-                beam = track.lines.index(line)
-                paths += [
-                    (track.key, delay_m(limits, track, step, step.ticks())[:, beam])
-                    for step in track.steps
-                    if not step.step.shared
-                ]
-        low, high = own.stroke_m
-        spare = [(float(min(path.min() - low, high - path.max())), key) for key, path in paths]
-        whole = np.concatenate([path for _, path in paths])
-        rail = float(np.abs(np.diff(whole)).sum()) / own.path_per_travel
-        found.append(
-            LineRow(
-                line=own.name,
-                visits=len({key for key, _ in paths}),
-                lowest=f"{whole.min():.2f}",
-                highest=f"{whole.max():.2f}",
-                stroke=f"{low:g} to {high:g}",
-                spare=f"{min(spare)[0]:.2f}",
-                tightest=min(spare)[1],
-                rail=f"{rail:.0f}",
-            )
-        )
-    return tuple(found)

@@ -10,6 +10,7 @@ import numpy as np
 
 from planner.constraints.tonight import NightLimits
 from planner.output.figure_uv import Samples, middle_um, number_of, samples_of
+from planner.output.star_told import calibrators_told, star_told
 from planner.output.tracks import VisitTrack
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.plan import NightPlan
@@ -44,6 +45,8 @@ class TargetRow:
     figures: tuple[tuple[str, str], ...]
     baselines: tuple[BaselineRow, ...]
     diameter: str
+    star: str
+    calibrators: tuple[tuple[str, str], ...]
 
 
 def target_rows(
@@ -74,6 +77,8 @@ def target_rows(
                     row for sampled in samples for row in _baselines(limits, sampled, star.diameter_mas)
                 ),
                 diameter=f"uniform disk of {star.diameter_mas:g}{error} mas" if star.diameter_mas else "",
+                star=star_told(star),
+                calibrators=calibrators_told(limits, [sampled.track for sampled in samples]),
             )
         )
     return tuple(rows)

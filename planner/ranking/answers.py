@@ -167,6 +167,10 @@ class Ranking:
     spearman : float or None
         Rank correlation of estimate and true score over the sample; None for fewer than five, or where all
         are worth the same.
+    planned : int
+        Subarrays for which plans were made.
+    unplanned_estimate : float or None
+        Highest estimate of those without a plan; None when there are none.
     """
 
     scenario: Scenario
@@ -182,3 +186,5 @@ class Ranking:
     unserved: tuple[int, ...]
     sample: tuple[tuple[str, float, float], ...]
     spearman: float | None
+    planned: int = 0
+    unplanned_estimate: float | None = None

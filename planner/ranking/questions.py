@@ -194,6 +194,7 @@ def _told(field: _Field, nights: tuple[datetime.date, ...], tell: Tell) -> Ranki
     current = min((planned[row] for row in standing.tolist() if row in planned), key=_rank, default=None)
     front = order[field.front[order]][:FRONT_MAX].tolist()
     sample = [planned[row] for row in spread.tolist()]
+    rest = [row for row in order.tolist() if row not in planned]
     return Ranking(
         scenario=scenario,
         nights=nights,
@@ -208,6 +209,8 @@ def _told(field: _Field, nights: tuple[datetime.date, ...], tell: Tell) -> Ranki
         unserved=tuple(int(k) for k in np.flatnonzero(~field.worth.served.any(axis=0))),
         sample=tuple((one.name, one.score.estimate, _score(one)) for one in sample),
         spearman=_correlation(sample),
+        planned=len(planned),
+        unplanned_estimate=max((float(field.estimate[row]) for row in rest), default=None),
     )
 
 
