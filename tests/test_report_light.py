@@ -189,8 +189,8 @@ def test_a_visit_after_itself_changes_nothing(either):
     array = either.plan.scenario.array
     for visit in either.plan.visits:
         optics = Optics()
-        assert change_told(array, visit, optics) != "nothing"
-        assert change_told(array, visit, optics) == "nothing"
+        assert change_told(array, visit, optics) != "Nothing to change."
+        assert change_told(array, visit, optics) == "Nothing to change."
 
 
 def test_the_change_names_exactly_the_segments_that_are_switched(steps):

@@ -10,7 +10,7 @@ from nights import build
 from pages import read_page
 
 from planner.output.html import night_figures, render_report
-from planner.output.robust_sheet import forced_told, instead_told, lost_told, why_told
+from planner.output.robust_sheet import brief_told, forced_told, instead_told, lost_told, why_told
 from planner.scheduling.assemble import night_plan
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.forced import forced_plans
@@ -50,22 +50,29 @@ def left_out(**forced):
 
 def test_a_proven_cost_is_told_with_what_it_displaces():
     own = left_out(displaced=("gam Crv", "eps Sco"))
-    assert (
-        forced_told(own, 509) == "serving it would cost 12 of 509 (2.4 %) and displaces gam Crv and eps Sco"
-    )
+    assert forced_told(own, 509) == "serving it would cost 12 of 509 (2.4 %) and displace gam Crv and eps Sco"
     assert why_told(own, 509).startswith("no room; serving it would cost 12")
 
 
 def test_a_cost_that_is_not_proven_is_told_as_the_most_and_the_least():
     assert forced_told(left_out(cost_least=0), 509) == (
-        "serving it would cost at most 12 of 509 (2.4 %), and displaces nothing"
+        "serving it would cost at most 12 of 509 (2.4 %) and displace nothing"
     )
-    assert "at most 12 of 509 (2.4 %) and at least 5, and" in forced_told(left_out(cost_least=5), 509)
+    assert "between 5 and 12 of 509 (at most 2.4 %) and displace" in forced_told(left_out(cost_least=5), 509)
 
 
 def test_what_costs_nothing_is_told_so_and_many_names_are_counted():
     own = left_out(cost=0, cost_least=0, displaced=("a", "b", "c", "d", "e"))
-    assert forced_told(own, 509) == "serving it would cost nothing and displaces a, b, c and 2 more"
+    assert forced_told(own, 509) == "serving it would cost nothing and displace a, b, c and 2 more"
+
+
+def test_the_first_screen_tells_the_cost_where_there_is_a_choice_and_else_the_reason():
+    assert brief_told(left_out(), 509) == "serving it would cost 12 of 509 (2.4 %) and displace nothing"
+    none = left_out().model_copy(update={"forced": None})
+    assert brief_told(none, 509) == "no room"
+    assert brief_told(none.model_copy(update={"reason": None}), 509) == "no reason was recorded"
+    partly = {"visits_planned": 1, "visits_wanted": 3, "reason": "1 of 3 visits planned: no third one fits"}
+    assert brief_told(none.model_copy(update=partly), 509) == "no third one fits"
 
 
 def test_who_was_not_asked_about_is_told_the_reason_only():

@@ -23,7 +23,7 @@ from planner.output.figure_sky import altitude_figure, sky_figure
 from planner.output.figure_uv import number_of, uv_figure, visibility_figure
 from planner.output.figures import DARK, PALETTE
 from planner.output.reserved_sheet import elsewhere_told, pause_rows, unplaced_told
-from planner.output.robust_sheet import lost_told, why_told
+from planner.output.robust_sheet import brief_told, lost_told, why_told
 from planner.output.run_sheet import night_sums, visit_rows
 from planner.output.sentences import (
     audit_told,
@@ -32,6 +32,7 @@ from planner.output.sentences import (
     duration,
     score_told,
     served_told,
+    some_served_told,
     thousands,
     travel_told,
 )
@@ -161,11 +162,13 @@ def render_report(
         score=score_told(plan.solver),
         audit=audit_told(plan.audit),
         served=served_told(plan),
+        some_served=some_served_told(plan),
         travel=travel_told(plan.travel),
         worth=worth_told(plan),
         considered=considered_told(plan.scenario.effort),
         lost=lost_told(plan),
         why={request.target: why_told(request, plan.solver.score) for request in plan.requests},
+        brief={request.target: brief_told(request, plan.solver.score) for request in left_out},
         programs=program_rows(plan),
         sums=night_sums(plan),
         dark_from=to_minute(plan.night.start_utc),

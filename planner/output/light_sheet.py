@@ -37,7 +37,7 @@ def switched(array: Array) -> bool:
 
 
 def change_told(array: Array, visit: Visit, was: Optics) -> str:
-    """Say what has to be switched before a visit, and note it in ``was``; "" where nothing can be.
+    """Say in a sentence what has to be switched before a visit, noting it in ``was``; "" where nothing can.
 
     A state that no visit has used before counts as a change: nobody knows how it stands.
     """
@@ -50,7 +50,7 @@ def change_told(array: Array, visit: Visit, was: Optics) -> str:
         told.append(f"combiner {visit.combiner}")
     setups = {setup.combiner for setup in array.spectral_setups}
     if visit.combiner in setups and was.setup_of.get(visit.combiner, "") != visit.spectral_setup:
-        told.append(f"spectral setup {visit.spectral_setup or 'as the combiner has it'}")
+        told.append(f"spectral setup {visit.spectral_setup or 'of the combiner itself'}")
     for beam in visit.steps[0].beams:
         own = _beam_change(array, beam, was)
         if own:
@@ -58,7 +58,9 @@ def change_told(array: Array, visit: Visit, was: Optics) -> str:
     first = was.combiner is None
     _note(visit, was)
     # Before the first visit everything is in place: its set-up holds no time for switching.
-    return ("in place before the night: " if first else "") + ("; ".join(told) or "nothing")
+    if not told:
+        return "Nothing to change."
+    return f"{'To be in place before the night' if first else 'Change'}: {'; '.join(told)}."
 
 
 def _beam_change(array: Array, beam: Beam, was: Optics) -> list[str]:

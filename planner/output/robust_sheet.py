@@ -39,20 +39,33 @@ def forced_told(outcome: RequestOutcome, score: int) -> str:
     if len(own.displaced) > DISPLACED_MAX:
         more = len(own.displaced) - DISPLACED_MAX
         some.append(f"{more} more")
-    displaced = f"displaces {joined(some)}" if some else "displaces nothing"
+    displaced = f"and displace {joined(some)}" if some else "and displace nothing"
     if not own.cost:
-        return f"serving it would cost nothing and {displaced}"
-    share = f"{thousands(own.cost)} of {thousands(score)} ({100 * own.cost / score:.1f} %)"
-    if own.cost_least < own.cost:
-        least = f" and at least {thousands(own.cost_least)}" if own.cost_least else ""
-        return f"serving it would cost at most {share}{least}, and {displaced}"
-    return f"serving it would cost {share} and {displaced}"
+        return f"serving it would cost nothing {displaced}"
+    share = f"{thousands(own.cost)} of {thousands(score)}"
+    percent = f"{100 * own.cost / score:.1f} %"
+    if own.cost_least == own.cost:
+        return f"serving it would cost {share} ({percent}) {displaced}"
+    if own.cost_least:
+        return (
+            f"serving it would cost between {thousands(own.cost_least)} and {share} (at most {percent}) "
+            f"{displaced}"
+        )
+    return f"serving it would cost at most {share} ({percent}) {displaced}"
 
 
 def why_told(outcome: RequestOutcome, score: int) -> str:
     """Say why a request got fewer visits than it wants, and what another choice would cost."""
     parts = [outcome.reason or "", forced_told(outcome, score)]
     return "; ".join(part for part in parts if part)
+
+
+def brief_told(outcome: RequestOutcome, score: int) -> str:
+    """Say the same for the first screen: what another choice would cost where there is one, else why."""
+    if outcome.forced is not None:
+        return forced_told(outcome, score)
+    reason = outcome.reason or "no reason was recorded"
+    return reason.removeprefix(f"{outcome.visits_planned} of {outcome.visits_wanted} visits planned: ")
 
 
 def instead_told(visit: Visit) -> tuple[str, ...]:

@@ -211,7 +211,7 @@ MARGINS: dict[str, tuple[float, str]] = {
     "reserved time": (15.0, "{} min clear of reserved time"),
     "pupil relay": (
         6.0,
-        "carriage {} m of light inside the part of its stroke that keeps the pupil in place",
+        "carriage {} m of light inside the stroke that keeps the pupil in place",
     ),
     "fringe tracker": (0.7, "weakest link of the fringe tracker {} mag brighter than its limit"),
     "differential delay": (0.01, "differential delay {} m inside its range"),
@@ -314,3 +314,9 @@ def served_told(plan: NightPlan) -> str:
     full = sum(r.visits_planned >= r.visits_wanted for r in plan.requests)
     part = sum(0 < r.visits_planned < r.visits_wanted for r in plan.requests)
     return f"{full} of {len(plan.requests)} in full" + (f", {part} in part" if part else "")
+
+
+def some_served_told(plan: NightPlan) -> str:
+    """Say how many requests got any visit."""
+    some = sum(r.visits_planned > 0 for r in plan.requests)
+    return f"{thousands(some)} of {counted(len(plan.requests), 'request')}"
