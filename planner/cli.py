@@ -14,7 +14,7 @@ import os
 import shlex
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -27,8 +27,10 @@ from planner.cli_options import (
     AsJson,
     Day,
     FromDay,
+    PlanFolder,
     Quiet,
     ScenarioFolder,
+    Seconds,
     ToDay,
     day,
     end_with_no,
@@ -37,6 +39,7 @@ from planner.cli_options import (
 )
 from planner.terminal import (
     print_json,
+    print_remaining,
     safe,
     tell_audit,
     tell_check,
@@ -44,6 +47,9 @@ from planner.terminal import (
     tell_night,
     tell_ranking,
 )
+
+if TYPE_CHECKING:
+    from planner.commands import PlannedNight
 
 app = typer.Typer(
     name="planner",
@@ -288,12 +294,7 @@ def night(
         Path | None,
         typer.Option(help="Folder of the plan [reports/SCENARIO-DATE]; an earlier plan there is replaced."),
     ] = None,
-    seconds: Annotated[
-        float | None,
-        typer.Option(
-            min=0.1, max=86_400, help="Choose for so long, not by the scenario's effort; it does not repeat."
-        ),
-    ] = None,
+    seconds: Seconds = None,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -312,17 +313,63 @@ def night(
             planned = commands.plan_night(found, tell=tell, seconds=seconds)
             tell("Drawing the report")
             report = commands.write_night(planned, folder)
-        tell_night(planned, report, as_json)
-        audit_report = planned.plan.audit
-        if audit_report is None or not audit_report.passed:
-            end_with_no("Audit FAILED: do not use this plan.", quiet)
-        if not planned.plan.visits:
-            end_with_no("Nothing can be planned.", quiet)
+        _end_of_night(planned, report, as_json, quiet)
+
+
+@app.command(epilog="Example: planner replan reports/demo-2027-03-11 --at 03:20 --lost V04")
+def replan(
+    plan: PlanFolder,
+    at: Annotated[
+        str | None, typer.Option(metavar="HH:MM", help="From when on, UTC [the clock of this machine].")
+    ] = None,
+    lost: Annotated[
+        list[str] | None,
+        typer.Option(metavar="V01", help="A visit that had begun but was not made; may be repeated."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder of the plan [reports/SCENARIO-DATE-from-HHMM]; an earlier plan there is replaced."
+        ),
+    ] = None,
+    seconds: Seconds = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Plan the rest of a night that has begun: what was made counts, what was lost is open again.
+
+    Visits that had begun by then count as made, but for those that --lost names.
+    """
+    with plain_answers(quiet, as_json):
+        from planner import commands
+        from planner.output.folder import check_plan_folder
+
+        left = commands.left_of_night(commands.read_plan(plan), at, lost or ())
+        name = f"{left.scenario.name}-{left.scenario.night.date}-from-{left.free:%H%M}"
+        folder = Path(os.path.abspath(out or Path("reports") / name))
+        check_plan_folder(folder)
+        print_remaining(left, as_json)
+        if not left.scenario.requests:
+            end_with_no("Every visit wanted is made: nothing is left to plan.", quiet or as_json)
+        with progress(quiet) as tell:
+            planned = commands.plan_night(left.scenario, tell=tell, seconds=seconds)
+            tell("Drawing the report")
+            report = commands.write_night(planned, folder)
+        _end_of_night(planned, report, as_json, quiet)
+
+
+def _end_of_night(planned: PlannedNight, report: Path, as_json: bool, quiet: bool) -> None:
+    tell_night(planned, report, as_json)
+    audit_report = planned.plan.audit
+    if audit_report is None or not audit_report.passed:
+        end_with_no("Audit FAILED: do not use this plan.", quiet)
+    if not planned.plan.visits:
+        end_with_no("Nothing can be planned.", quiet)
 
 
 @app.command(epilog="Example: planner audit reports/demo-2027-03-11")
 def audit(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A plan's folder, or its plan.json.")],
+    plan: PlanFolder,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:

@@ -22,6 +22,13 @@ DONE, NO, BAD_INPUT, FAULT, STOPPED = 0, 1, 2, 3, 130
 STOPPED_TOLD = "Stopped. Nothing was written."
 
 ScenarioFolder = Annotated[Path, typer.Argument(metavar="SCENARIO", help="Folder with scenario.toml.")]
+PlanFolder = Annotated[Path, typer.Argument(metavar="PLAN", help="A plan's folder, or its plan.json.")]
+Seconds = Annotated[
+    float | None,
+    typer.Option(
+        min=0.1, max=86_400, help="Choose for so long, not by the scenario's effort; it does not repeat."
+    ),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print problems only; the exit code says the rest.")]
 Day = Annotated[

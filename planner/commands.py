@@ -27,8 +27,10 @@ from planner.scenario.reading import read_scenario
 from planner.scenario.targets import Scenario
 from planner.scheduling.assemble import night_plan
 from planner.scheduling.audit import audit_plan
+from planner.scheduling.begun_night import left_of_night
 from planner.scheduling.plan import NightPlan
 from planner.scheduling.plan_file import read_plan
+from planner.scheduling.remaining import Remaining
 from planner.scheduling.solved import SolvedNight
 from planner.scheduling.tonight import solved_night
 from planner.sky.earth import offline_earth
@@ -37,8 +39,10 @@ __all__ = [
     "Asked",
     "Choice",
     "PlannedNight",
+    "Remaining",
     "assess_feasibility",
     "audit_plan",
+    "left_of_night",
     "new_scenario",
     "plan_night",
     "rank_subarrays",

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from planner.commands import PlannedNight
+    from planner.commands import PlannedNight, Remaining
     from planner.feasibility.answers import Feasibility
     from planner.ranking.answers import Ranking
     from planner.scenario.targets import Scenario
@@ -92,6 +92,14 @@ def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:
         if ranking.spearman is not None:
             print(f"Estimate and plan agree in rank to {ranking.spearman:.2f} over {len(ranking.sample)}")
         print(f"Page: {page}")
+
+
+def print_remaining(left: Remaining, as_json: bool) -> None:
+    """Print what counts as made and as lost, and from when on the rest is planned; nothing beside JSON."""
+    if as_json:
+        return
+    made, lost = (", ".join(f"V{k + 1:02d}" for k in places) or "none" for places in (left.made, left.lost))
+    print(f"Made: {made}. Lost: {lost}. Planned anew from {left.free:%H:%M:%S} UTC on.")
 
 
 def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:

@@ -18,7 +18,8 @@ from planner.output.device_sheet import line_rows
 from planner.output.figure_beam import RADIUS_PX, ellipse_px
 from planner.output.figure_delay import nearest_to_an_end, uses_of_lines
 from planner.output.html import css_text, night_figures, render_report
-from planner.output.tracks import moment, visit_tracks
+from planner.output.tracks import visit_tracks
+from planner.scheduling.plan import moment
 from planner.science.coverage_figures import second_moment_beam
 from planner.units import RAD_PER_MAS
 

@@ -29,9 +29,9 @@ from planner.output.light_sheet import Optics, change_told
 from planner.output.reserved_sheet import pause_rows
 from planner.output.run_sheet import night_sums
 from planner.output.tables import plan_table, table_text
-from planner.output.tracks import delay_m, moment, twilight, visit_tracks
+from planner.output.tracks import delay_m, twilight, visit_tracks
 from planner.scenario.reading import read_scenario
-from planner.scheduling.plan import NightPlan
+from planner.scheduling.plan import NightPlan, moment
 
 SCENARIOS = Path(__file__).resolve().parent.parent / "scenarios"
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"

@@ -38,10 +38,10 @@ from planner.output.sentences import (
 )
 from planner.output.svg import clean, inlined
 from planner.output.target_sheet import target_rows
-from planner.output.tracks import VisitTrack, clock, moment, sidereal_of, to_minute, twilight, visit_tracks
+from planner.output.tracks import VisitTrack, clock, sidereal_of, to_minute, twilight, visit_tracks
 from planner.output.worth_sheet import program_rows, worth_told
 from planner.scheduling.candidates import RequestOffer
-from planner.scheduling.plan import NightPlan, RequestOutcome
+from planner.scheduling.plan import NightPlan, RequestOutcome, moment
 
 LEFT_OUT_MAX = 7  # on the first screen; all of them stand in the table of requests
 

@@ -19,6 +19,7 @@ from planner.output.figures import DARK, PALETTE
 from planner.output.html import page_environment
 from planner.output.ranking_method import method
 from planner.output.ranking_words import (
+    GIVEN_UP_MAX,
     best_in,
     difference,
     gives_up_told,
@@ -39,7 +40,7 @@ from planner.output.ranking_words import (
     way_told,
     worth_sentences,
 )
-from planner.output.sentences import counted
+from planner.output.sentences import counted, joined
 from planner.output.svg import inlined
 from planner.ranking.answers import Ranked, Ranking
 
@@ -132,6 +133,7 @@ def render_ranking(ranking: Ranking, figures: Mapping[str, str]) -> str:
         order=order_told(ranking),
         among=planned_among_told(ranking),
         gives_up=gives_up_told(ranking) if best else "",
+        unreached=unreached_told(ranking),
         worth=worth_sentences(ranking) if best else (),
         staying=staying_sentences(ranking) if best else (),
         runner_up=runner_up_sentences(ranking) if best else (),
@@ -286,6 +288,19 @@ def _totals(ranking: Ranking) -> dict[str, object] | None:
         "difference": signed_told(gain),
         "several": len(ranking.top) > 1,
     }
+
+
+def unreached_told(ranking: Ranking) -> str:
+    """Say which requests the winner does not reach though other subarrays do, the weightiest first."""
+    names = {name for name, _ in left_out(ranking)}
+    wishes = [ranking.scenario.requests[k] for k in ranking.requests]
+    missed = sorted((wish for wish in wishes if wish.name in names), key=lambda wish: -wish.priority)
+    if not missed:
+        return ""
+    told = [f"{wish.name} (priority {wish.priority})" for wish in missed[:GIVEN_UP_MAX]]
+    if len(missed) > GIVEN_UP_MAX:
+        told.append(counted(len(missed) - GIVEN_UP_MAX, "other"))
+    return f"Does not reach {joined(told)}, as other subarrays do."
 
 
 def left_out(ranking: Ranking) -> tuple[tuple[str, str], ...]:

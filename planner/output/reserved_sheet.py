@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from planner.output.sentences import counted, duration, joined
-from planner.output.tracks import clock, minutes_between, moment
-from planner.scheduling.plan import NightPlan, ReservedTime, Visit
+from planner.output.tracks import clock, minutes_between
+from planner.scheduling.plan import NightPlan, ReservedTime, Visit, moment
 
 
 @dataclass(frozen=True)

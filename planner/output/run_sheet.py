@@ -20,12 +20,11 @@ from planner.output.tracks import (
     clock,
     delay_m,
     minutes_between,
-    moment,
     sidereal_of,
     tick_hours,
 )
 from planner.scheduling.candidates import RequestOffer
-from planner.scheduling.plan import NightPlan, Step
+from planner.scheduling.plan import NightPlan, Step, moment
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from planner.constraints.tonight import NightLimits
 from planner.geometry.baselines import baseline_vectors_m, pairs
 from planner.geometry.uv import uvw_m
 from planner.scheduling.candidates import RequestOffer, pair_columns, usable_ticks
-from planner.scheduling.plan import NightPlan, Step, Visit
+from planner.scheduling.plan import NightPlan, Step, Visit, moment
 from planner.scheduling.routes import Setting
 from planner.sky.bodies import bodies
 from planner.sky.directions import SunAndMoon, place_of
@@ -154,11 +154,6 @@ class Twilight:
     def sidereal_at(self, hour: float) -> float:
         """Return the local sidereal time at an hour, 0 to 24."""
         return (self.sidereal_h + (hour - self.hours[0]) * SIDEREAL_HOURS_PER_HOUR) % 24.0
-
-
-def moment(text: str) -> datetime.datetime:
-    """Return a time of the plan; a leap second counts as the second before it."""
-    return datetime.datetime.fromisoformat(text.replace(":60Z", ":59Z"))
 
 
 def clock(text: str) -> str:

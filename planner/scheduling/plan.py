@@ -8,6 +8,7 @@ outside 0..360), from north through east.
 
 from __future__ import annotations
 
+import datetime
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -323,3 +324,8 @@ class NightPlan(Document):
 
 
 Visit.model_rebuild()
+
+
+def moment(text: str) -> datetime.datetime:
+    """Return a time of the plan; a leap second counts as the second before it."""
+    return datetime.datetime.fromisoformat(text.replace(":60Z", ":59Z"))

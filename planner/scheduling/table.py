@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.constraints.tonight import NightLimits
+from planner.scenario.array import Array
 from planner.scheduling.reserved import Block
 from planner.scheduling.setup import (
     capture_s,
@@ -237,6 +238,12 @@ def _optics_s(
 def longest_wait_ticks(limits: NightLimits) -> int:
     """No set-up of this array can be longer than this many ticks."""
     array = limits.scenario.array
+    capture = max(capture_s(combiner, list(array.telescope_classes)) for combiner in array.combiners)
+    return int(ticks_up(longest_move_s(array) + capture, limits.sky.tick_s)) + 1
+
+
+def longest_move_s(array: Array) -> float:
+    """No device of an array needs longer to come from any place or state to any other, seconds."""
     moves = [c.setup_s + max(c.feed_in_s, *(d.feed_out_s for d in array.combiners)) for c in array.combiners]
     moves += [mode.change_s for mode in array.routing_modes]
     moves += [segment.change_s for segment in array.path_segments]
@@ -254,5 +261,4 @@ def longest_wait_ticks(limits: NightLimits) -> int:
         (d.stroke_m[1] - d.stroke_m[0]) / d.path_per_travel / d.speed_m_per_s + d.settle_s + d.connect_s
         for d in array.delay_lines
     ]
-    capture = max(capture_s(combiner, list(array.telescope_classes)) for combiner in array.combiners)
-    return int(ticks_up(max(moves) + capture, limits.sky.tick_s)) + 1
+    return float(max(moves))

@@ -1,0 +1,83 @@
+"""A night that has begun: what is left of a plan from some time on, or what is wrong with the question."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+
+from planner.errors import InputProblems, Problem
+from planner.scheduling.audit import audit_plan
+from planner.scheduling.plan import NightPlan, moment
+from planner.scheduling.remaining import Remaining, begun, remaining
+from planner.sky.earth import offline_earth
+
+
+def left_of_night(plan: NightPlan, at: str | None = None, lost: Sequence[str] = ()) -> Remaining:
+    """Return what is left of a night that has begun.
+
+    Parameters
+    ----------
+    plan : NightPlan
+        That the night has followed so far.
+    at : str, optional
+        From when on, UTC, ``HH:MM`` or a whole ISO time; default the machine's clock.
+    lost : sequence of str
+        Keys (``V03``) of visits that had begun by then but were not made.
+
+    Raises
+    ------
+    InputProblems
+        With everything in it: a plan that does not pass its audit, a time outside the night, no such visit.
+    """
+    problems: list[Problem] = []
+    with offline_earth():
+        report = audit_plan(plan)
+    if not report.passed:
+        bad = "; ".join(check.name for check in report.checks if not check.passed)
+        remedy = "Plan the night anew with planner night."
+        problems.append(Problem("plan.json", "", f"does not pass its audit ({bad})", remedy))
+    now = _time_of_night(plan, at, problems)
+    places = []
+    for key in lost:
+        known = {f"V{k + 1:02d}": k for k in range(len(plan.visits))}
+        if key not in known:
+            listed = f"Its visits are V01 to {list(known)[-1]}." if known else "It has no visits."
+            problems.append(Problem("command line", "--lost", f"is {key!r}, no visit of this plan", listed))
+        elif now is not None and known[key] not in begun(plan, now):
+            found = f"is {key}, which has not begun at {now:%H:%M}"
+            remedy = "Leave it out: it is planned anew."
+            problems.append(Problem("command line", "--lost", found, remedy))
+        else:
+            places.append(known[key])
+    if problems or now is None:
+        raise InputProblems(problems)
+    return remaining(plan, now, places)
+
+
+def _time_of_night(plan: NightPlan, at: str | None, problems: list[Problem]) -> datetime.datetime | None:
+    """The moment that ``at`` means in the night of a plan; None, with a problem, when there is none."""
+    first, last = moment(plan.night.start_utc), moment(plan.night.end_utc)
+    night = f"the dark hours from {first:%Y-%m-%dT%H:%M:%SZ} to {last:%Y-%m-%dT%H:%M:%SZ}"
+    if at is None:
+        told, days = "the clock of this machine", [datetime.datetime.now(datetime.UTC)]
+    else:
+        told, days = repr(at), []
+        try:
+            clock = datetime.time.fromisoformat(at)
+            days = [datetime.datetime.combine(own.date(), clock, datetime.UTC) for own in (first, last)]
+        except ValueError:
+            try:
+                whole = datetime.datetime.fromisoformat(at)
+                days = [whole.replace(tzinfo=datetime.UTC) if whole.tzinfo is None else whole]
+            except ValueError:
+                remedy = f"Give a time of {night}, such as {first + (last - first) / 2:%H:%M}."
+                problems.append(Problem("command line", "--at", f"is {told}, not a time", remedy))
+                return None
+    inside = [own.astimezone(datetime.UTC) for own in days if first <= own < last]
+    if not inside:
+        when = f"is {told}" if at is not None else f"is left out, and {told} says {days[0]:%Y-%m-%dT%H:%MZ}"
+        problems.append(
+            Problem("command line", "--at", f"{when}, outside the night", f"Give a time of {night}.")
+        )
+        return None
+    return inside[0]
