@@ -132,7 +132,11 @@ def new(
 
         made = new_scenario(folder)
         print(safe(f"A scenario to start from: {made}"))
-        print(safe(f"Next: planner night {shlex.quote(os.path.relpath(made))}"))
+        there = os.path.relpath(made)
+        # A name that begins with a dash would be read as an option.
+        print(
+            safe(f"Next: planner night {shlex.quote(os.path.join('.', there) if there[0] == '-' else there)}")
+        )
 
 
 class File(enum.StrEnum):

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from planner.errors import InputProblems, Problem, nearest
+from planner.errors import InputProblems, Problem
 from planner.feasibility.answers import Feasibility
 from planner.feasibility.questions import Question, answered
 from planner.output.feasibility_folder import write_feasibility_folder
@@ -22,6 +22,7 @@ from planner.output.ranking_tables import ranking_table
 from planner.output.starting import write_new_scenario as new_scenario
 from planner.ranking.answers import Ranking
 from planner.ranking.questions import RankQuestion, nights_between, ranking_of
+from planner.scenario.messages import among
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.reading import read_scenario
 from planner.scenario.targets import Scenario
@@ -84,11 +85,9 @@ def for_night(scenario: Scenario, date: datetime.date | None, configuration: str
     if configuration is not None:
         names = [known.name for known in scenario.array.configurations]
         if configuration not in names:
-            guess = nearest(configuration, names) or names[0]
             found = f"there is no configuration {configuration!r} in array.toml"
-            raise InputProblems(
-                [Problem("command line", "--configuration", found, f"Did you mean {guess!r}?")]
-            )
+            remedy = among(configuration, names)
+            raise InputProblems([Problem("command line", "--configuration", found, remedy)])
         changes["configuration"] = configuration
     return scenario.model_copy(update={"night": scenario.night.model_copy(update=changes)})
 
@@ -222,8 +221,7 @@ def _requests_of(scenario: Scenario, asked: Asked, wrong: Callable[[str, str, st
     names = [request.name for request in scenario.requests]
     for name in dict.fromkeys(asked.targets):
         if name not in names:
-            guess = nearest(name, names) or names[0]
-            wrong("--target", f"there is no target {name!r} in the scenario", f"Did you mean {guess!r}?")
+            wrong("--target", f"there is no target {name!r} in the scenario", among(name, names))
     chosen = [row for row, name in enumerate(names) if not asked.targets or name in asked.targets]
     if not asked.subarray:
         return tuple(chosen)
@@ -231,8 +229,7 @@ def _requests_of(scenario: Scenario, asked: Asked, wrong: Callable[[str, str, st
     known = [telescope.name for telescope in scenario.array.telescopes]
     for name in dict.fromkeys(asked.subarray):
         if name not in known:
-            guess = nearest(name, known) or known[0]
-            wrong("--subarray", f"there is no telescope {name!r} in array.toml", f"Did you mean {guess!r}?")
+            wrong("--subarray", f"there is no telescope {name!r} in array.toml", among(name, known))
         elif name not in placed:
             where = f"configuration {scenario.night.configuration!r}"
             wrong("--subarray", f"{name!r} stands on no station in {where}", "Choose another configuration.")

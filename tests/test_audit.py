@@ -90,6 +90,11 @@ BROKEN = {
         {"times", "set-up"},
     ),
     "a time nobody can read": ([("visits.0.steps.0.setup_start_utc", "midnight")], {"times"}),
+    # Visits last 28 min or less, and the second's set-up begins 40 min after the first's start at the latest.
+    "a latest start that takes the next visit's set-up": (
+        [("visits.0.latest_start_utc", handmade.utc("01:00"))],
+        {"times"},
+    ),
     "a latest start before the start": ([("visits.0.latest_start_utc", handmade.utc("00:19"))], {"times"}),
     "calibrators are asked for longer": (
         [(f"{ARRAY}.combiners.0.calibrator_recording_s", 241.0)],

@@ -21,7 +21,8 @@ from pathlib import Path
 from planner.errors import InputProblems, Problem
 
 UNFINISHED, REPLACED = "unfinished", "replaced"
-TOKEN = "[a-z0-9_]{8}"  # the random part of a name, as the standard library makes it
+TOKEN_LENGTH = 8
+TOKEN = f"[a-z0-9_]{{{TOKEN_LENGTH}}}"  # the random part of a name, as the standard library makes it
 PATIENCE_S, PAUSE_S = 60.0, 0.05
 
 
@@ -72,6 +73,10 @@ def check_folder(folder: Path, contents: Contents, other: str = "Give another fo
             remedy = "Give a new folder with --out, so that nothing of yours is replaced."
             raise InputProblems([Problem(str(folder), "", found, remedy)])
         parent = next(path for path in folder.absolute().parents if path.exists())
+        longest = os.pathconf(parent, "PC_NAME_MAX") - len(f".-{UNFINISHED}-") - TOKEN_LENGTH
+        if len(os.fsencode(folder.name)) > longest:
+            found = f"has a name of more than {longest} bytes, too long to be written beside and renamed"
+            raise InputProblems([Problem(f"{str(folder)[:80]}...", "", found, other)])
         if not parent.is_dir() or not os.access(parent, os.W_OK | os.X_OK):
             raise InputProblems([Problem(str(folder), "", f"cannot be made in {parent}", other)])
     except OSError as error:

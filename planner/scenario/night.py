@@ -14,7 +14,17 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from planner.scenario.programs import FrequencyWeight, PhaseWindow, Worth
-from planner.scenario.values import Name, NotNegative, Number, Part, Positive, Recording, Seconds, Whole
+from planner.scenario.values import (
+    Name,
+    Names,
+    NotNegative,
+    Number,
+    Part,
+    Positive,
+    Recording,
+    Seconds,
+    Whole,
+)
 
 # For these years the shipped Earth-orientation table and the ephemerides are known to hold.
 FIRST_DATE, LAST_DATE = datetime.date(1990, 1, 1), datetime.date(2060, 12, 31)
@@ -156,7 +166,7 @@ class Reserved(Part):
     name: Name = Field(description="What the time is reserved for.")
     start_utc: NightUtc | None = Field(default=None, description="Start, such as 2027-03-12T02:10:00Z.")
     end_utc: NightUtc | None = Field(default=None, description="End, later than the start.")
-    telescopes: tuple[Name, ...] = Field(
+    telescopes: Names = Field(
         default=(),
         description="Telescopes that it takes away, at a given time only; empty means the whole array.",
     )
@@ -199,7 +209,7 @@ class RequestExtras(Part):
     moon_illumination_max: Number | None = Field(
         default=None, ge=0, le=1, description="Largest lit fraction of the Moon for this request."
     )
-    telescopes: tuple[Name, ...] = Field(
+    telescopes: Names = Field(
         default=(), description="Only subarrays made of these telescopes; empty means any."
     )
     spectral_setup: Name | None = Field(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from planner.scenario.array import Array, Combiner
 from planner.scenario.night import (
@@ -20,7 +20,7 @@ from planner.scenario.night import (
     Utc,
 )
 from planner.scenario.programs import GoodPlan, Program
-from planner.scenario.values import Name, NotNegative, Number, Part, Positive, Whole
+from planner.scenario.values import Name, Names, NotNegative, Number, Part, Positive, Whole
 
 LONGEST_OBSERVATION = datetime.timedelta(days=1)
 
@@ -70,19 +70,11 @@ class Observation(Part):
 
     target: Name = Field(description="Name of the target in the target table.")
     combiner: Name = Field(description="Name of the combiner that recorded it.")
-    stations: tuple[Name, ...] = Field(
+    stations: Names = Field(
         description="Stations of the telescopes, separated by commas, as many as the combiner has beams."
     )
     start_utc: Utc = Field(description="When recording began, UTC, 1990 to 2060.")
     end_utc: Utc = Field(description="When recording ended, UTC, later than the start by a day at most.")
-
-    @field_validator("stations")
-    @classmethod
-    def _distinct(cls, stations: tuple[str, ...]) -> tuple[str, ...]:
-        twice = next((name for i, name in enumerate(stations) if name in stations[:i]), None)
-        if twice is not None:
-            raise ValueError(f"names {twice!r} twice")
-        return stations
 
     @model_validator(mode="after")
     def _order(self) -> Observation:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 TINY = 1e-9
 
@@ -24,6 +24,22 @@ Wavelength = Annotated[float, Field(strict=True, ge=0.05, le=1000)]
 # No control characters or line ends: a name is one line wherever it is shown.
 ONE_LINE = "^[^\\x00-\\x1f\\x7f-\\x9f\u2028\u2029]+$"
 Name = Annotated[str, Field(strict=True, min_length=1, max_length=80, pattern=ONE_LINE)]
+
+
+def distinct(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Refuse a list of names in which one stands twice.
+
+    Raises
+    ------
+    ValueError
+    """
+    twice = next((name for place, name in enumerate(names) if name in names[:place]), None)
+    if twice is not None:
+        raise ValueError(f"names {twice!r} twice")
+    return names
+
+
+Names = Annotated[tuple[Name, ...], AfterValidator(distinct)]
 
 
 class Part(BaseModel):

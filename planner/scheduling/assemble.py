@@ -221,7 +221,9 @@ def _step(solved: SolvedNight, candidate: int, number: int, setup_start: int) ->
 def _latest_start(solved: SolvedNight, candidate: int, following: Sequence[int]) -> int:
     """The latest tick at which the same visit can start and leave the next ones as planned, without a hole.
 
-    Beyond the next one too: it may be short, or use other devices, and set-ups hold for every pair.
+    Beyond the next one too: it may be short, or use other devices, and set-ups hold for every pair. The
+    steps as they are told must fit when they are moved as one, and so must the visit worked out anew at
+    that start: with the plan's offsets where carriages are in time with them, else by the general rule.
     """
     limits = solved.limits
     family, row = solved.origin(candidate)
@@ -230,18 +232,28 @@ def _latest_start(solved: SolvedNight, candidate: int, following: Sequence[int])
         return latest  # one exposure serves two visits: moving one would move the other
     last = int(solved.table.start_tick[following[0]]) if following else len(limits.sky.times) - 1
     later = later_starts(limits, family, row, last)
-    if solved.moved_before is not None:
-        later = holding(limits, later, family.offset_m[row])
-    fits = np.ones(len(later.start_tick), dtype=bool)
+    kinds = [later] if solved.moved_before is None else [holding(limits, later, family.offset_m[row]), later]
     reach = last + longest_wait_ticks(limits)
-    for other in following:
-        if solved.table.start_tick[other] <= reach:
-            fits &= _in_time_for(solved, later, other)
-    for tick, fit in zip(later.start_tick[:, 0].tolist(), fits.tolist(), strict=True):
-        if tick != latest + 1 or not fit:
-            break
-        latest = tick
+    near = [other for other in following if solved.table.start_tick[other] <= reach]
+    room = min((_room_ticks(solved, candidate, other) for other in near), default=len(limits.sky.times))
+    fitting: set[int] = set()
+    for visits in kinds:
+        fits = visits.start_tick[:, 0] <= latest + room
+        for other in near:
+            fits &= _in_time_for(solved, visits, other)
+        fitting.update(visits.start_tick[fits, 0].tolist())
+    while latest + 1 in fitting:
+        latest += 1
     return latest
+
+
+def _room_ticks(solved: SolvedNight, candidate: int, following: int) -> int:
+    """Ticks between the end of a chosen candidate and the set-up of a later one, as both are planned."""
+    table = solved.table
+    wait = 0
+    if table.family[following] >= 0:
+        wait = int(wait_ticks(solved.limits, table, np.array([candidate]), np.array([following]))[0])
+    return int(table.start_tick[following] - wait - table.end_tick[candidate])
 
 
 def _in_time_for(solved: SolvedNight, visits: VisitFamily, following: int) -> np.ndarray:

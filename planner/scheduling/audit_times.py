@@ -67,7 +67,7 @@ def _capture_s(plan: NightPlan, visit: Visit, step: Step) -> float:
 
 
 def time_cases(plan: NightPlan, found: tuple[Stage, ...]) -> Iterator[Case]:
-    """Steps stand in order, do not overlap, and are recorded inside the dark hours of the night."""
+    """Steps stand in order, do not overlap, lie in the dark hours, and may start late as far as told."""
     steps = sum(len(visit.steps) for visit in plan.visits)
     yield holds(len(found) == steps, f"{steps - len(found)} steps have a time that is not ISO 8601 UTC")
     for stage in found:
@@ -83,6 +83,22 @@ def time_cases(plan: NightPlan, found: tuple[Stage, ...]) -> Iterator[Case]:
         yield holds(
             latest is not None and (start is None or latest >= start),
             f"{visit.id}: its latest start {visit.latest_start_utc} is not a time at or after its start",
+        )
+    yield from _latest_cases(plan, found)
+
+
+def _latest_cases(plan: NightPlan, found: tuple[Stage, ...]) -> Iterator[Case]:
+    """A visit that starts at its latest start, all its steps moved with it, ends before the next set-up."""
+    stages = [[stage for stage in found if stage.visit is visit] for visit in plan.visits]
+    for place, (before, after) in enumerate(itertools.pairwise(plan.visits)):
+        latest, own, others = moment(before.latest_start_utc), stages[place], stages[place + 1]
+        if latest is None or not own or not others or others[0].step.shared:
+            continue
+        late = (latest - own[0].start).total_seconds()
+        room = (others[0].setup_start - own[-1].end).total_seconds()
+        yield Case(
+            room - late,
+            f"{before.id} may start {late:.0f} s later, {room:.0f} s before the set-up of {after.id}",
         )
 
 
