@@ -127,12 +127,22 @@ def test_while_two_stars_change_places_no_cell_is_filled():
 
 
 def test_ten_microarcseconds_on_a_hundred_metres_reach_the_plan_as_five_nanometres():
-    # 10 uas are 48.48 prad: 4.848 nm on 100 m; at 10 arcsec, 48.48 urad, the baseline counts to 100 um.
+    # 10 uas are 48.48 prad: 4.848 nm on 100 m across the line of sight; at 10 arcsec, 48.48 urad, the
+    # baseline counts to 100 um. Of 100 m to the east the star sees sqrt(1 - (sin A cos a)^2), least at an end.
     array = dual_array([0, 100])
     plan = planned(by_hand(array, pair_of(10.0, 0.0, angle_error_uas=10.0, swap=True)))[1]
     told = plan.visits[0].dual_feed
-    assert told.path_error_nm == pytest.approx(4.848, abs=1e-3)
-    assert told.baseline_error_um == pytest.approx(100.0, abs=0.01)
+    beam = plan.visits[0].steps[1].beams[0]
+    ends = np.deg2rad(
+        [
+            (beam.azimuth_start_deg, beam.altitude_start_deg),
+            (beam.azimuth_end_deg, beam.altitude_end_deg),
+        ]
+    )
+    seen = min(np.sqrt(1.0 - (np.sin(a) * np.cos(h)) ** 2) for a, h in ends)
+    assert 0.9 < seen < 1.0
+    assert told.path_error_nm == pytest.approx(4.848 * seen, abs=1e-3)
+    assert told.baseline_error_um == pytest.approx(100.0 * seen, abs=0.01)
     assert told.separation_arcsec == pytest.approx(10.0, abs=1e-4)
     assert told.position_angle_deg == pytest.approx(90.0, abs=0.01)
     # 480 s of recording around 90 s.

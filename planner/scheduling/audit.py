@@ -126,7 +126,7 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("fringe tracker", tracking_cases(plan, tracked)),
             audited("air in the lines", air_cases(plan, tracked, light)),
             audited("light inlets", inlet_cases(plan)),
-            audited("two stars", pair_cases(plan)),
+            audited("two stars", pair_cases(plan, tracked)),
             audited("field orientation", field_cases(plan, tracked)),
             audited("differential delay", differential_cases(plan, tracked)),
             audited("swap of two stars", swap_cases(plan, told)),

@@ -11,6 +11,7 @@ and aberration: that much is left open.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -21,7 +22,6 @@ from astropy.coordinates import AltAz, Distance, SkyCoord
 from planner.scenario.array import Array, DualFeed
 from planner.scenario.night import SecondStar
 from planner.scenario.targets import Star
-from planner.scheduling.audit_beams import longest_baseline_m
 from planner.scheduling.audit_case import Case, equipment, holds, named, number, tightest
 from planner.scheduling.audit_sky import TrackedStep, location_of, station_vector_m, title
 from planner.scheduling.plan import Beam, DualFeedVisit, NightPlan, Visit
@@ -49,8 +49,8 @@ def offset_of(star: Star, second: SecondStar) -> tuple[float, float]:
     return float(one.separation(other).to_value(u.arcsec)), float(angle.wrap_at(360 * u.deg).to_value(u.deg))
 
 
-def pair_cases(plan: NightPlan) -> Iterator[Case]:
-    """The pair is told as it is, in reach of the star separators; errors follow from the longest baseline."""
+def pair_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[Case]:
+    """The pair is told as it is and in reach of the separators; errors follow from the longest baseline seen."""
     array = plan.scenario.array
     for visit in plan.visits:
         request, told = named(plan.scenario.requests, visit.target), visit.dual_feed
@@ -83,18 +83,24 @@ def pair_cases(plan: NightPlan) -> Iterator[Case]:
             ANGLE_TOLERANCE_DEG - turned,
             f"{visit.id}: position angle {told.position_angle_deg} deg told, {angle:.4f} found",
         )
-        yield from _error_cases(array, visit, told, second, apart)
+        science = next((own for own in tracked if own.visit is visit and own.step.role == "science"), None)
+        yield from _error_cases(array, (visit, science), told, second, apart)
 
 
 def _error_cases(
-    array: Array, visit: Visit, told: DualFeedVisit, second: SecondStar, apart_arcsec: float
+    array: Array,
+    made: tuple[Visit, TrackedStep | None],
+    told: DualFeedVisit,
+    second: SecondStar,
+    apart_arcsec: float,
 ) -> Iterator[Case]:
-    """Path error = angle times the longest baseline; baseline error = path error over separation."""
+    """Path error = angle times the longest baseline seen; baseline error = path error over separation."""
+    visit, science = made
     yield holds(
         told.angle_error_uas == second.angle_error_uas,
         f"{visit.id}: an angle error of {told.angle_error_uas} uas told, asked for {second.angle_error_uas}",
     )
-    length = longest_baseline_m(array, visit.steps[0]) if visit.steps else None
+    length = None if science is None else _seen_baseline_m(array, science)
     if second.angle_error_uas is None or length is None:
         none = told.path_error_nm is None and told.baseline_error_um is None
         yield holds(none, f"{visit.id}: errors of path or baseline are told without an angle error asked for")
@@ -109,6 +115,17 @@ def _error_cases(
         yield Case(
             float(allowed - abs(number(value) - found)), f"{visit.id}: {what} {value} told, {found:.3f} found"
         )
+
+
+def _seen_baseline_m(array: Array, science: TrackedStep) -> float | None:
+    """The longest baseline across the line of sight when it is shortest; None without two stations."""
+    stations = [named(array.stations, beam.station) for beam in science.step.beams]
+    vectors = [station_vector_m(station) for station in stations if station is not None]
+    pairs = list(itertools.combinations(vectors, 2))
+    if not pairs:
+        return None
+    seen = [np.linalg.norm(np.cross(b - a, science.sky.direction), axis=-1) for a, b in pairs]
+    return float(np.max(seen, axis=0).min())
 
 
 def field_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[Case]:

@@ -33,7 +33,7 @@ def light_of_visit(limits: NightLimits, family: VisitFamily, row: int) -> dict[s
     found: dict[str, Any] = {
         "spectral_setup": facts.combiner.setup_name,
         "routing_mode": array.routing_modes[own.mode].name if own.mode >= 0 else None,
-        "dual_feed": _dual_feed(limits, family),
+        "dual_feed": _dual_feed(limits, family, row),
     }
     tracker = tracker_for(limits, wish)
     if tracker is None or own.tracked is None:
@@ -130,7 +130,7 @@ def light_of_beam(
     return found
 
 
-def _dual_feed(limits: NightLimits, family: VisitFamily) -> DualFeedVisit | None:
+def _dual_feed(limits: NightLimits, family: VisitFamily, row: int) -> DualFeedVisit | None:
     """The pair of stars, and what its astrometry tolerates."""
     wish = limits.scenario.requests[family.request]
     second = wish.extras.second_star
@@ -138,7 +138,11 @@ def _dual_feed(limits: NightLimits, family: VisitFamily) -> DualFeedVisit | None
         return None
     apart, angle = apart_rad(wish)
     vectors = baseline_vectors_m(limits.placement.vectors_m[list(family.facts.subarray.telescopes)])
-    longest = float(lengths_m(vectors).max())
+    # As seen from the star, at the worst moment: what lies along the line of sight carries no angle.
+    step = slice(int(family.start_tick[row, 1]), int(family.end_tick[row, 1]) + 1)
+    sight = limits.sky.direction[family.request, step][:, None, :]
+    along = (vectors * sight).sum(axis=-1, keepdims=True)
+    longest = float(lengths_m(vectors - along * sight).max(axis=1).min())
     path = baseline = None
     if second.angle_error_uas is not None:
         path = float(path_error_m(second.angle_error_uas * RAD_PER_UAS, longest))

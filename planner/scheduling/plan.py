@@ -97,7 +97,7 @@ class DualFeedVisit(Document):
     position_angle_deg: float = Field(description="Of the second star from the target, north through east.")
     angle_error_uas: float | None = Field(description="Error wanted of the angle, from the request.")
     path_error_nm: float | None = Field(
-        description="Path error that is this angle on the longest baseline: baseline times angle."
+        description="Path error that is this angle on the longest baseline as the star sees it at worst."
     )
     baseline_error_um: float | None = Field(
         description="Error of that baseline that alone would be this angle: path error over separation."
