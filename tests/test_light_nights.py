@@ -128,7 +128,8 @@ def test_while_two_stars_change_places_no_cell_is_filled():
 
 def test_ten_microarcseconds_on_a_hundred_metres_reach_the_plan_as_five_nanometres():
     # 10 uas are 48.48 prad: 4.848 nm on 100 m across the line of sight; at 10 arcsec, 48.48 urad, the
-    # baseline counts to 100 um. Of 100 m to the east the star sees sqrt(1 - (sin A cos a)^2), least at an end.
+    # baseline counts to 100 um. Of 100 m to the east the star sees sqrt(1 - (sin A cos a)^2), least at
+    # one end of the step.
     array = dual_array([0, 100])
     plan = planned(by_hand(array, pair_of(10.0, 0.0, angle_error_uas=10.0, swap=True)))[1]
     told = plan.visits[0].dual_feed

@@ -252,7 +252,7 @@ def test_only_a_bound_below_the_winner_proves_the_order(found):
         assert told[2].startswith("Proven" if proven else "Not proven")
     others = (with_worth(found.top[2], 280, 300), with_worth(found.top[3], 280, 340))
     told = order_told(replace(found, top=(best, *others)))
-    assert told == "1 of the other 2 has a bound above the winner's score: not proven worse."
+    assert told == "1 of the other 2 of the table has a bound above the winner's score: not proven worse."
 
 
 def test_a_winner_is_the_best_of_those_with_a_plan_and_the_page_says_so(found, text):

@@ -101,12 +101,16 @@ def test_nothing_is_said_of_nights_in_which_nothing_is_lost():
 
 
 def test_fillers_are_told_with_their_times_and_worth():
-    times = {"start_utc": "2027-03-12T04:55:00Z", "end_utc": "2027-03-12T05:18:00Z"}
+    times = {
+        "subarray": ("East", "West"),
+        "start_utc": "2027-03-12T04:55:00Z",
+        "end_utc": "2027-03-12T05:18:00Z",
+    }
     two = (Filler(target="ksi Hya", value=14, **times), Filler(target="gam Lib", value=9, **times))
     visit = crowded()[1].visits[0]
     assert instead_told(visit.model_copy(update={"fillers": two})) == (
-        "Given up before its set-up, it leaves room for ksi Hya (04:55 to 05:18, worth 14), "
-        "or gam Lib (04:55 to 05:18, worth 9).",
+        "Given up before its set-up, it leaves room for ksi Hya (04:55 to 05:18 with East–West, worth 14), "
+        "or gam Lib (04:55 to 05:18 with East–West, worth 9).",
     )
     assert instead_told(visit.model_copy(update={"fillers": ()})) == (
         "Nothing else fits in its place with all others as planned.",

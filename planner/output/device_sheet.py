@@ -57,6 +57,7 @@ class LineRow:
     tightest: str
     rail: str
     ratio: str
+    pupil: str
 
 
 def line_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[LineRow, ...]:
@@ -89,9 +90,28 @@ def line_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[LineRo
                 tightest=min(spare)[1],
                 rail=f"{rail:.0f}",
                 ratio=f"{own.path_per_travel:g}",
+                pupil=_pupil_told(limits, tracks, line),
             )
         )
     return tuple(found)
+
+
+def _pupil_told(limits: NightLimits, tracks: Sequence[VisitTrack], line: int) -> str:
+    """How near a carriage comes to where the pupil leaves its place; "" where no visit minds."""
+    array, found = limits.scenario.array, []
+    kept = array.delay_lines[line].pupil_stroke_m
+    for track in tracks:
+        combiner = array.combiner(track.visit.combiner, track.visit.spectral_setup)
+        if kept is None or line not in track.lines or not combiner.pupil_relay:
+            continue
+        beam = track.lines.index(line)
+        for step in track.steps:
+            path = delay_m(limits, track, step, step.ticks())[:, beam]
+            found.append((float(min(path.min() - kept[0], kept[1] - path.max())), track.key))
+    if not found or kept is None:
+        return ""
+    spare, key = min(found)
+    return f"{spare:.2f} inside {kept[0]:g} to {kept[1]:g}, in {key}"
 
 
 def rails_told(lines: Sequence[LineRow]) -> str:
@@ -99,7 +119,8 @@ def rails_told(lines: Sequence[LineRow]) -> str:
 
     Examples
     --------
-    >>> row = {"visits": 1, **dict.fromkeys(("lowest", "highest", "stroke", "spare", "tightest", "rail"), "")}
+    >>> texts = ("lowest", "highest", "stroke", "spare", "tightest", "rail", "pupil")
+    >>> row = {"visits": 1, **dict.fromkeys(texts, "")}
     >>> rails_told([LineRow(line="D1", ratio="4", **row), LineRow(line="D2", ratio="2", **row)])
     '1 m of rail is 4 m of light on D1, 2 m on D2'
     """

@@ -37,6 +37,7 @@ from planner.output.figures import (
     TINY_PX,
     draw,
     legend,
+    legend_rows,
     panel,
     together,
     write,
@@ -49,6 +50,7 @@ SIDEREAL_Y, KEYS_Y = 20.0, 30.0
 SEGMENT = 11.0  # a line of words more above each strip where path segments are named
 CHARACTER = 4.15  # width of a tiny character, pixels
 PUPIL_HATCH = "//"
+LEGEND_LINE = 14.0
 BEYOND = 0.09  # of the stroke, drawn closed at either end
 LONG = 0.4  # of the stroke: moves as long as this are labelled
 ROOM_PX = 44.0  # sideways, so that the length of a move and the nearest end do not touch
@@ -131,7 +133,10 @@ def delay_figure(
     pupil = {line: kept for line in uses if (kept := _pupil_m(limits, tracks, line)) is not None}
     named = any(use.segment for steps in uses.values() for use in steps)
     gap = GAP + (SEGMENT if named else 0.0)
-    height = TOP + (gap - GAP) + max(len(uses), 1) * (STRIP + gap) + 46.0
+    keys = (*LEGEND, *([PUPIL_KEY] if pupil else []), *([SEGMENT_KEY] if named else []))
+    rows = legend_rows(keys, PLOT)
+    foot = LEGEND_LINE * (len(rows) - 1)
+    height = TOP + (gap - GAP) + max(len(uses), 1) * (STRIP + gap) + 46.0 + foot
     picture = Picture(
         name="delay",
         width=WIDTH,
@@ -161,12 +166,13 @@ def delay_figure(
                 gid=picture.visit_id(track.key),
             )
         write_left(whole, KEYS_Y + 14.0, "metres of light", va="center", **SMALL)
-        bottom = height - 44.0
+        bottom = height - 44.0 - foot
         whole_hours = range(int(np.ceil(sky.span_h[0])), int(np.floor(sky.span_h[1])) + 1)
         together(whole, [[(h, TOP), (h, bottom)] for h in whole_hours], color=HAIR, linewidth=0.6)
         hours(whole, sky, bottom, SIDEREAL_Y)
-        keys = (*LEGEND, *([PUPIL_KEY] if pupil else []), *([SEGMENT_KEY] if named else []))
-        legend(whole, (sky.span_h[0], height - 10.0), (sky.span_h[1] - sky.span_h[0]) / PLOT, keys)
+        pixel_h = (sky.span_h[1] - sky.span_h[0]) / PLOT
+        for number, row in enumerate(rows):
+            legend(whole, (sky.span_h[0], height - 10.0 - foot + LEGEND_LINE * number), pixel_h, row)
         for place, (line, steps) in enumerate(uses.items()):
             axes = panel(figure, LEFT, TOP + (gap - GAP) + place * (STRIP + gap), PLOT, STRIP)
             _strip(axes, limits, line, sky)

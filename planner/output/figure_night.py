@@ -377,7 +377,8 @@ def _legend(axes: Axes, rows: Rows, tracks: Sequence[VisitTrack], sky: Twilight)
     setup = "set-up (slews, carriages, acquisition, fringe search)"
     entries: list[tuple[str, Any]] = [
         (setup, {"color": SOFT, "linewidth": 1.6}),
-        ("spare", {"patch": {"facecolor": PAPER, "edgecolor": FAINT, "linewidth": 0.8}}),
+        ("time of a visit", {"patch": {"facecolor": PANEL, "edgecolor": "none"}}),
+        ("white between: spare", None),
     ]
     if rows.pauses:
         entries.append(("hatched: not for stars", None))

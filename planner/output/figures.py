@@ -132,6 +132,20 @@ def heading(axes: Axes, ends: tuple[float, float], name: str, facts: str) -> Non
     write(axes, ends[1], 20.0, facts, va="center", ha="right", color=SOFT)
 
 
+def legend_rows(entries: Sequence[tuple[str, Any]], width: float) -> list[list[tuple[str, Any]]]:
+    """Return the entries of a legend in lines of a width in pixels, in order, on the safe side."""
+    rows: list[list[tuple[str, Any]]] = [[]]
+    used = 0.0
+    for words, style in entries:
+        needs = (0.0 if style is None else 26.0) + 18.0 + len(words) * 4.9
+        if rows[-1] and used + needs > width:
+            rows.append([])
+            used = 0.0
+        rows[-1].append((words, style))
+        used += needs
+    return rows
+
+
 def legend(axes: Axes, at: tuple[float, float], pixel: float, entries: Sequence[tuple[str, Any]]) -> None:
     """Write a line of (words, style) from ``at``; ``pixel`` is one in data units.
 

@@ -10,9 +10,10 @@ from dataclasses import dataclass, field
 
 from planner.constraints.brightness import apart_arcsec
 from planner.output.sentences import joined, names_told
+from planner.output.star_told import places_told
 from planner.output.tracks import clock
 from planner.scenario.array import Array
-from planner.scenario.targets import Request, Scenario
+from planner.scenario.targets import Request, Scenario, Star
 from planner.scheduling.plan import Beam, DualFeedVisit, Step, Visit
 
 Row = tuple[str, str]  # what, and what is said about it
@@ -71,7 +72,7 @@ def _beam_change(array: Array, beam: Beam, was: Optics) -> list[str]:
         or was.telescope_in.get(beam.delay_line) != beam.telescope
     ):
         own.append(f"into {beam.delay_line}")
-    if array.routing_modes and was.input_of.get(beam.delay_line) != beam.combiner_input:
+    if array.routing_modes and (own or was.input_of.get(beam.delay_line) != beam.combiner_input):
         own.append(f"to input {beam.combiner_input}")
     if beam.path_segment is not None and was.segment_of.get(beam.telescope) != beam.path_segment:
         own.append(f"with {beam.path_segment}")
@@ -119,9 +120,9 @@ def _tracking(scenario: Scenario, request: Request, visit: Visit) -> str:
     whole = len(visit.tracked) == len(visit.subarray)
     which = "all telescopes" if whole else joined(visit.tracked)
     told = [f"{visit.tracking} tracking of {which}"]
-    chains: dict[tuple[tuple[str, str], ...], list[Step]] = {}
+    chains: dict[tuple[tuple[str, ...], ...], list[Step]] = {}
     for step in visit.steps:
-        chains.setdefault(step.chain, []).append(step)
+        chains.setdefault(tuple(sorted(step.chain)), []).append(step)
     for chain, steps in chains.items():
         stars = joined(list(dict.fromkeys(step.object for step in steps)))
         on = f"on {stars} " if len(chains) > 1 else ""
@@ -170,7 +171,11 @@ def _guide_star(array: Array, request: Request, visit: Visit) -> str:
         return "the target itself"
     apart = apart_arcsec(request.star, guide.ra_deg, guide.dec_deg)
     seen = ", ".join(f"{band} {guide.mag[band]:.2f}" for band in bands if band in guide.mag)
-    return f"off axis, {apart:.1f} arcsec from the target{f' ({seen})' if seen else ''}".replace("-", "−")
+    epoch_yr = request.star.epoch_yr
+    place = Star(name="guide star", ra_deg=guide.ra_deg, dec_deg=guide.dec_deg, epoch_yr=epoch_yr)
+    where = f"{' '.join(places_told(place))} (ICRS, J{epoch_yr:g})"
+    told = [f"off axis, {apart:.1f} arcsec from the target", where, *([seen] if seen else [])]
+    return ", ".join(told).replace("-", "−")
 
 
 def _air(visit: Visit) -> str:

@@ -58,6 +58,10 @@ def method(ranking: Ranking) -> tuple[tuple[str, str], ...]:
             "request, as if there were time for everything.",
         ),
         (
+            "resolution",
+            "λ/2B on the longest baseline, at the shortest wavelength of the combiners that can use it.",
+        ),
+        (
             "true score",
             f"The score of the plan that the scheduler makes with this subarray alone{mean}; a cell counts "
             f"once a night, times the priority of its request.{which}",

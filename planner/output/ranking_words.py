@@ -150,7 +150,10 @@ def verdict(ranking: Ranking) -> str:
     moves = best.score.moves
     takes = f"{counted(moves, 'telescope')} to move" if moves else "nothing has to move"
     mean = ", ".join(filter(None, (worth_told(best), mean_told(ranking))))
-    return f"Combine {best.name}: {mean}; {takes}."
+    among = ""
+    if best.truth is not None and ranking.unplanned_estimate is not None:
+        among = f", the best of {thousands(ranking.planned)} planned"
+    return f"Combine {best.name}{among}: {mean}; {takes}."
 
 
 def planned_told(truth: Truth) -> str:
@@ -179,9 +182,9 @@ def worth_sentences(ranking: Ranking) -> tuple[str, ...]:
             f"{np.floor(1000.0 * truth.score / truth.bound) / 10.0:.1f} %" if truth.bound > 0 else "100.0 %"
         )
         over = (
-            "of the night's plan"
+            "of the night's plan with these telescopes alone"
             if len(truth.nights) == 1
-            else f"over the plans of {len(truth.nights)} nights"
+            else f"over the plans of {len(truth.nights)} nights with these telescopes alone"
         )
         first = (
             f"{'Score' if len(truth.nights) == 1 else 'Mean score'} {over}; no plan of the visits considered "
@@ -192,8 +195,8 @@ def worth_sentences(ranking: Ranking) -> tuple[str, ...]:
             f" The quick estimate, which is neither a plan nor a bound, was {score_told(score.estimate)}."
         )
     served = (
-        f"Serves {score.requests} of {counted(len(ranking.requests), 'request')} in "
-        f"{score.hours:.1f} usable hours, {score.chained} of them with fringes on a chain of baselines."
+        f"Can serve {score.requests} of {counted(len(ranking.requests), 'request')}, {score.chained} of them "
+        f"with fringes on a chain of baselines; {score.hours:.1f} usable hours, each request for itself."
     )
     sharp = f"Longest baseline {score.longest_m:.1f} m, resolution {number_told(score.resolution_mas)} mas."
     nightly = "" if best.truth is None else planned_told(best.truth)
@@ -283,9 +286,10 @@ def order_told(ranking: Ranking) -> str:
         return ""
     open_ones = sum(truth.bound > made[0].score for truth in made[1:])
     if not open_ones:
-        return f"No plan considered for the other {len(made) - 1} is worth more than the winner's: proven."
+        return f"No plan considered for the other {len(made) - 1} of the table is worth more: proven."
     has = "has a bound" if open_ones == 1 else "have bounds"
-    return f"{open_ones} of the other {len(made) - 1} {has} above the winner's score: not proven worse."
+    others = f"the other {len(made) - 1} of the table"
+    return f"{open_ones} of {others} {has} above the winner's score: not proven worse."
 
 
 def planned_among_told(ranking: Ranking) -> str:

@@ -58,9 +58,18 @@ def _pause_row(own: ReservedTime, start: str, end: str) -> PauseRow:
         start=clock(start),
         end=clock(end),
         length=duration(minutes_between(start, end)),
-        whom=f"takes {joined(own.telescopes)} away" if own.telescopes else "takes the whole array",
+        whom=_whom(own),
         ready=f"the next star is acquired from {clock(ready)} on" if ready is not None else "",
     )
+
+
+def _whom(own: ReservedTime) -> str:
+    """Whom it takes from the stars; an internal calibration needs the laboratory, and no telescope."""
+    if own.telescopes:
+        return f"takes {joined(own.telescopes)} away"
+    if own.kind == "internal calibration":
+        return "on the laboratory’s own light, no star meanwhile"
+    return "takes the whole array"
 
 
 def pauses_between(plan: NightPlan, before: Visit, after: Visit) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from planner.output.sentences import joined, thousands
+from planner.output.sentences import joined, names_told, thousands
 from planner.output.tracks import clock
 from planner.scheduling.plan import NightPlan, RequestOutcome, Visit
 
@@ -73,7 +73,8 @@ def instead_told(visit: Visit) -> tuple[str, ...]:
     if not visit.fillers:
         return ("Nothing else fits in its place with all others as planned.",)
     told = [
-        f"{own.target} ({clock(own.start_utc)} to {clock(own.end_utc)}, worth {own.value})"
+        f"{own.target} ({clock(own.start_utc)} to {clock(own.end_utc)} with {names_told(own.subarray)}, "
+        f"worth {own.value})"
         for own in visit.fillers
     ]
     return (f"Given up before its set-up, it leaves room for {', or '.join(told)}.",)

@@ -13,7 +13,7 @@ from planner.geometry.delays import travel_m
 from planner.output.light_sheet import Optics, Row, change_told, light_rows, line_told
 from planner.output.reserved_sheet import pauses_between, reserved_minutes
 from planner.output.robust_sheet import instead_told
-from planner.output.sentences import duration, margins_told, shares_told, slack_told, thousands
+from planner.output.sentences import duration, joined, margins_told, shares_told, slack_told, thousands
 from planner.output.tracks import (
     StepTrack,
     VisitTrack,
@@ -103,8 +103,8 @@ class NightSums:
     def rows(self) -> tuple[tuple[str, str, str, int], ...]:
         """Return (kind, words, duration, share of the dark time in whole per cent)."""
         parts = [
-            ("science", "science stars recorded", self.science),
-            ("calibrator", "calibrators recorded", self.calibrators),
+            ("science", "on science stars", self.science),
+            ("calibrator", "on calibrators", self.calibrators),
             ("setup", "set-up", self.setup),
             ("reserved", "not for stars", self.reserved),
             ("spare", "spare", self.spare),
@@ -169,11 +169,28 @@ def visit_rows(
                     *_if_it_fails(limits, offers, (plan, tracks), place),
                     *instead_told(visit),
                 ),
-                change=change_told(scenario.array, visit, optics),
+                change=_with_time(
+                    change_told(scenario.array, visit, optics), plan, tracks[place - 1 : place + 1]
+                ),
                 light=light_rows(scenario, request, visit),
             )
         )
     return tuple(rows)
+
+
+def _with_time(change: str, plan: NightPlan, pair: Sequence[VisitTrack]) -> str:
+    """Add to a change when there is time for it, where the set-up told begins after what is not for stars."""
+    if len(pair) < 2 or not change.startswith("Change"):
+        return change
+    before, after = (track.visit for track in pair)
+    between = pauses_between(plan, before, after)
+    if not between:
+        return change
+    until = clock(after.steps[0].setup_start_utc)
+    return (
+        f"{change} The set-up told is the last part: change between {clock(before.steps[-1].end_utc)} and "
+        f"{until}, beside {joined(between)}."
+    )
 
 
 def _step_row(step: Step) -> StepRow:

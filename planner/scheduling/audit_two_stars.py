@@ -50,7 +50,7 @@ def offset_of(star: Star, second: SecondStar) -> tuple[float, float]:
 
 
 def pair_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[Case]:
-    """The pair is told as it is and in reach of the separators; errors follow from the longest baseline seen."""
+    """The pair is told as it is, in reach of the separators; errors follow from the longest baseline."""
     array = plan.scenario.array
     for visit in plan.visits:
         request, told = named(plan.scenario.requests, visit.target), visit.dual_feed

@@ -16,6 +16,7 @@ def fillers_told(solved: SolvedNight, lost: int) -> tuple[Filler, ...]:
     return tuple(
         Filler(
             target=_target(solved, own.candidate),
+            subarray=_subarray(solved, own.candidate),
             start_utc=utc_text(times[int(solved.table.start_tick[own.candidate])]),
             end_utc=utc_text(times[int(solved.table.end_tick[own.candidate])]),
             value=own.gain,
@@ -41,6 +42,11 @@ def forced_told(solved: SolvedNight, request: int) -> Forced | None:
         start_utc=utc_text(solved.limits.sky.times[int(solved.table.start_tick[first])]),
         displaced=tuple(target for target in now if then[target] < now[target]),
     )
+
+
+def _subarray(solved: SolvedNight, candidate: int) -> tuple[str, ...]:
+    family, _ = solved.origin(candidate)
+    return tuple(solved.limits.placement.telescopes[own] for own in family.facts.subarray.telescopes)
 
 
 def _target(solved: SolvedNight, candidate: int) -> str:

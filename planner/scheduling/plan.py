@@ -146,6 +146,7 @@ class Filler(Document):
     """A visit that fits where another one is planned, with all others left as they are."""
 
     target: str
+    subarray: tuple[str, ...] = ()
     start_utc: str
     end_utc: str
     value: int = Field(description="What the plan would gain by it when the visit here is lost.")

@@ -163,9 +163,11 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
         return f"light path: {why_not_led(array, limits.placement, combiner, chosen, dual)}"
     verdicts = best[1]
     names = "-".join(limits.placement.telescopes[i] for i in best[0].telescopes)
-    for verdict in verdicts:
+    for number, verdict in enumerate(verdicts):
         if not verdict.allowed.any():
-            tick = int(np.argmax(verdict.margin))
+            # At best where all the rest would allow it, if it ever does.
+            rest = np.logical_and.reduce([v.allowed for k, v in enumerate(verdicts) if k != number])
+            tick = int(np.argmax(np.where(rest, verdict.margin, -np.inf) if rest.any() else verdict.margin))
             short = short_told(-float(verdict.margin[tick]), verdict.unit)
             return f"{verdict.limit}: at best {short}, at {clock(limits.sky, tick)} UTC ({names})"
     together = np.logical_and.reduce([v.allowed for v in verdicts])
