@@ -58,6 +58,7 @@ class LineRow:
     rail: str
     ratio: str
     pupil: str
+    pupil_in: str
 
 
 def line_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[LineRow, ...]:
@@ -75,7 +76,8 @@ def line_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[LineRo
                     for step in track.steps
                     if not step.step.shared
                 ]
-        low, high = own.stroke_m
+        (low, high), kept = own.stroke_m, own.pupil_stroke_m
+        pupil, pupil_in = _pupil_told(limits, tracks, line)
         spare = [(float(min(path.min() - low, high - path.max())), key) for key, path in paths]
         whole = np.concatenate([path for _, path in paths])
         rail = float(np.abs(np.diff(whole)).sum()) / own.path_per_travel
@@ -85,19 +87,21 @@ def line_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[LineRo
                 visits=len({key for key, _ in paths}),
                 lowest=f"{whole.min():.2f}",
                 highest=f"{whole.max():.2f}",
-                stroke=f"{low:g} to {high:g}",
+                stroke=f"{low:g} to {high:g}"
+                + (f", pupil {kept[0]:g} to {kept[1]:g}" if kept and pupil else ""),
                 spare=f"{min(spare)[0]:.2f}",
                 tightest=min(spare)[1],
                 rail=f"{rail:.0f}",
                 ratio=f"{own.path_per_travel:g}",
-                pupil=_pupil_told(limits, tracks, line),
+                pupil=pupil,
+                pupil_in=pupil_in,
             )
         )
     return tuple(found)
 
 
-def _pupil_told(limits: NightLimits, tracks: Sequence[VisitTrack], line: int) -> str:
-    """How near a carriage comes to where the pupil leaves its place; "" where no visit minds."""
+def _pupil_told(limits: NightLimits, tracks: Sequence[VisitTrack], line: int) -> tuple[str, str]:
+    """How near a carriage comes to where the pupil leaves its place, and in which visit; "" if none minds."""
     array, found = limits.scenario.array, []
     kept = array.delay_lines[line].pupil_stroke_m
     for track in tracks:
@@ -109,9 +113,9 @@ def _pupil_told(limits: NightLimits, tracks: Sequence[VisitTrack], line: int) ->
             path = delay_m(limits, track, step, step.ticks())[:, beam]
             found.append((float(min(path.min() - kept[0], kept[1] - path.max())), track.key))
     if not found or kept is None:
-        return ""
+        return "", ""
     spare, key = min(found)
-    return f"{spare:.2f} inside {kept[0]:g} to {kept[1]:g}, in {key}"
+    return f"{spare:.2f}", key
 
 
 def rails_told(lines: Sequence[LineRow]) -> str:
@@ -119,7 +123,7 @@ def rails_told(lines: Sequence[LineRow]) -> str:
 
     Examples
     --------
-    >>> texts = ("lowest", "highest", "stroke", "spare", "tightest", "rail", "pupil")
+    >>> texts = ("lowest", "highest", "stroke", "spare", "tightest", "rail", "pupil", "pupil_in")
     >>> row = {"visits": 1, **dict.fromkeys(texts, "")}
     >>> rails_told([LineRow(line="D1", ratio="4", **row), LineRow(line="D2", ratio="2", **row)])
     '1 m of rail is 4 m of light on D1, 2 m on D2'
