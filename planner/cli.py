@@ -39,13 +39,13 @@ from planner.cli_options import (
 )
 from planner.terminal import (
     print_json,
-    print_remaining,
     safe,
     tell_audit,
     tell_check,
     tell_feasibility,
     tell_night,
     tell_ranking,
+    tell_remaining,
 )
 
 if TYPE_CHECKING:
@@ -352,7 +352,7 @@ def replan(
         name = f"{left.scenario.name}-{left.scenario.night.date}-from-{left.free:%H%M}"
         folder = Path(os.path.abspath(out or Path("reports") / name))
         check_plan_folder(folder)
-        print_remaining(left, as_json)
+        tell_remaining(left, as_json)
         if not left.scenario.requests:
             end_with_no("Every visit wanted is made: nothing is left to plan.", quiet or as_json)
         with progress(quiet) as tell:

@@ -94,7 +94,7 @@ def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:
         print(f"Page: {page}")
 
 
-def print_remaining(left: Remaining, as_json: bool) -> None:
+def tell_remaining(left: Remaining, as_json: bool) -> None:
     """Print what counts as made and as lost, and from when on the rest is planned; nothing beside JSON."""
     if as_json:
         return

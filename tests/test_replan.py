@@ -191,6 +191,9 @@ def test_a_night_with_the_whole_light_path_goes_on_after_a_loss():
     # And once more: what is past is reserved once, the title says one time.
     third = remaining(again, moment(again.night.end_utc) - MINUTE).scenario
     assert [own.name for own in third.reserved].count(PAST) == 1
+    same = remaining(again, left.free - 10 * MINUTE)
+    assert (same.free, same.made) == (left.free, ())
+    assert [own.name for own in same.scenario.reserved].count(PAST) == 1
     assert third.title.count(", from ") == left.scenario.title.count(", from ") == 1
 
 
@@ -247,6 +250,7 @@ def test_times_of_other_zones_mean_what_they_say(folder):
     zone = now.astimezone(datetime.timezone(datetime.timedelta(hours=-4)))
     assert left_of_night(plan, zone.isoformat()).free == now
     assert left_of_night(plan, f"{now:%Y-%m-%dT%H:%M:%S}").free == now
+    assert left_of_night(plan, f"{zone:%H:%M:%S}-04:00").free == now
 
 
 def test_a_plan_that_fails_its_audit_is_not_followed(tmp_path):

@@ -64,7 +64,9 @@ def _time_of_night(plan: NightPlan, at: str | None, problems: list[Problem]) -> 
         told, days = repr(at), []
         try:
             clock = datetime.time.fromisoformat(at)
-            days = [datetime.datetime.combine(own.date(), clock, datetime.UTC) for own in (first, last)]
+            zone = clock.tzinfo or datetime.UTC
+            around = [first.date() + datetime.timedelta(days=k) for k in range(-1, 3)]
+            days = [datetime.datetime.combine(own, clock, zone) for own in around]
         except ValueError:
             try:
                 whole = datetime.datetime.fromisoformat(at)

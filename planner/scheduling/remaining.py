@@ -69,7 +69,9 @@ def remaining(plan: NightPlan, now: datetime.datetime, lost: Collection[int] = (
     past = begun(plan, now)
     made = tuple(k for k in past if k not in lost)
     visits = [plan.visits[k] for k in made]
-    free = max([now, *(moment(visit.steps[-1].end_utc) for visit in visits)])
+    # A plan for the rest of a night is followed from where it begins, even when asked about an earlier time.
+    before = [own.end_utc for own in plan.scenario.reserved if own.name == PAST and own.end_utc is not None]
+    free = max([now, *before, *(moment(visit.steps[-1].end_utc) for visit in visits)])
     scenario, counted = plan.scenario, Counter(visit.target for visit in visits)
     requests = tuple(
         _left(plan, request, counted, visits)
@@ -151,7 +153,7 @@ def _reserved_left(plan: NightPlan, free: datetime.datetime) -> tuple[Reserved, 
         told = placed.get(own.name)
         start = own.start_utc or (moment(told.start_utc) if told and told.start_utc else None)
         end = own.end_utc or (moment(told.end_utc) if told and told.end_utc else None)
-        if own.name == PAST or (end is not None and end <= free):
+        if end is not None and end <= free:
             continue
         if own.start_utc is None and start is not None and start < free:
             own = Reserved(name=own.name, start_utc=start, end_utc=end, ready_s=own.ready_s)
