@@ -21,6 +21,7 @@ __all__ = [
     "Choice",
     "assess_feasibility",
     "audit_plan",
+    "left_of_night",
     "new_scenario",
     "plan_night",
     "rank_subarrays",

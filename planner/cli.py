@@ -324,7 +324,7 @@ def night(
 def replan(
     plan: PlanFolder,
     at: Annotated[
-        str | None, typer.Option(metavar="HH:MM", help="From when on, UTC [the clock of this machine].")
+        str | None, typer.Option(metavar="HH:MM", help="From when on, UTC: a time of the plan's night.")
     ] = None,
     lost: Annotated[
         list[str] | None,

@@ -235,9 +235,9 @@ def test_a_wrong_question_is_refused_at_once_with_every_problem(folder, tmp_path
     noon = run("replan", str(folder), "--at", "12:00" if start(first_plan(), 0).hour != 12 else "00:00", *out)
     assert noon.exit_code == 2
     assert "outside the night" in noon.stderr
-    clock = run("replan", str(folder), *out)
-    assert clock.exit_code == 2
-    assert "is left out, and the clock of this machine says " in clock.stderr
+    untold = run("replan", str(folder), *out)
+    assert untold.exit_code == 2
+    assert "command line: --at: is missing. Give a time of the dark hours from " in untold.stderr
     early = run("replan", str(folder), "--at", f"{end(first_plan(), 1):%H:%M:%S}", "--lost", "V05", *out)
     assert early.exit_code == 2
     assert "is V05, which has not begun at" in early.stderr

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 from collections.abc import Sequence
 
@@ -20,7 +21,8 @@ def left_of_night(plan: NightPlan, at: str | None = None, lost: Sequence[str] = 
     plan : NightPlan
         That the night has followed so far.
     at : str, optional
-        From when on, UTC, ``HH:MM`` or a whole ISO time; default the machine's clock.
+        From when on, UTC, ``HH:MM`` or a whole ISO time. Left out it is asked for: the machine's clock may be
+        wrong.
     lost : sequence of str
         Keys (``V03``) of visits that had begun by then but were not made.
 
@@ -58,28 +60,21 @@ def _time_of_night(plan: NightPlan, at: str | None, problems: list[Problem]) -> 
     """The moment that ``at`` means in the night of a plan; None, with a problem, when there is none."""
     first, last = moment(plan.night.start_utc), moment(plan.night.end_utc)
     night = f"the dark hours from {first:%Y-%m-%dT%H:%M:%SZ} to {last:%Y-%m-%dT%H:%M:%SZ}"
-    if at is None:
-        told, days = "the clock of this machine", [datetime.datetime.now(datetime.UTC)]
-    else:
-        told, days = repr(at), []
+    remedy = f"Give a time of {night}, such as {first + (last - first) / 2:%H:%M}."
+    told = "is missing" if at is None else f"is {at!r}, not a time"
+    days: list[datetime.datetime] = []
+    if at is not None:
         try:
             clock = datetime.time.fromisoformat(at)
-            zone = clock.tzinfo or datetime.UTC
             around = [first.date() + datetime.timedelta(days=k) for k in range(-1, 3)]
-            days = [datetime.datetime.combine(own, clock, zone) for own in around]
+            days = [datetime.datetime.combine(own, clock, clock.tzinfo or datetime.UTC) for own in around]
         except ValueError:
-            try:
+            with contextlib.suppress(ValueError):
                 whole = datetime.datetime.fromisoformat(at)
                 days = [whole.replace(tzinfo=datetime.UTC) if whole.tzinfo is None else whole]
-            except ValueError:
-                remedy = f"Give a time of {night}, such as {first + (last - first) / 2:%H:%M}."
-                problems.append(Problem("command line", "--at", f"is {told}, not a time", remedy))
-                return None
     inside = [own.astimezone(datetime.UTC) for own in days if first <= own < last]
-    if not inside:
-        when = f"is {told}" if at is not None else f"is left out, and {told} says {days[0]:%Y-%m-%dT%H:%MZ}"
-        problems.append(
-            Problem("command line", "--at", f"{when}, outside the night", f"Give a time of {night}.")
-        )
-        return None
-    return inside[0]
+    if inside:
+        return inside[0]
+    found = f"is {at!r}, outside the night" if days else told
+    problems.append(Problem("command line", "--at", found, remedy))
+    return None
