@@ -8,9 +8,12 @@ from astropy import units as u
 from astropy.coordinates import SkyCoord
 from invented import random_scenario
 from nights import planned
+from scipy.special import j1
 
+from planner.output.figure_uv import samples_of
 from planner.output.sentences import considered_told, duration, shares_told, slack_told
 from planner.output.star_told import calibrators_told, star_told
+from planner.output.target_sheet import target_rows
 from planner.output.tracks import visit_tracks
 from planner.scenario.night import Effort
 
@@ -80,3 +83,25 @@ def test_what_was_considered_is_told_in_the_numbers_of_the_effort():
     assert considered_told(effort) == (
         "Considered, for each request: the best subarray, 1 calibrator and 4 brackets at each start."
     )
+
+
+@pytest.mark.parametrize("diameter_mas", [0.5, 60.0])
+def test_the_largest_visibility_is_told_and_a_star_without_fringes_is_pointed_out(diameter_mas):
+    scenario = random_scenario(3, requests=4, telescopes=4, beams=3)
+    sized = tuple(
+        own.model_copy(update={"star": own.star.model_copy(update={"diameter_mas": diameter_mas})})
+        for own in scenario.requests
+    )
+    night, plan = planned(scenario.model_copy(update={"requests": sized}))
+    rows = target_rows(night.limits, night.offers, plan, visit_tracks(night.limits, plan))
+    assert rows
+    for row in rows:
+        told = dict(row.figures)["largest V²"]
+        by_hand = 0.0
+        for sampled in samples_of(night.limits, visit_tracks(night.limits, plan), int(row.number[1:]) - 1):
+            for baseline_m in np.linalg.norm(sampled.uv_m, axis=-1).ravel():
+                x = np.pi * np.deg2rad(diameter_mas / 3.6e6) * baseline_m / (sampled.wavelengths_um * 1e-6)
+                by_hand = max(by_hand, float(((2.0 * j1(x) / x) ** 2).max()))
+        assert ("resolved on every baseline" in told) == (by_hand < 0.02) == (diameter_mas > 1)
+        if by_hand >= 1e-4:
+            assert float(told.split(":")[0]) == pytest.approx(by_hand, rel=0.06)

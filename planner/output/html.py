@@ -171,6 +171,9 @@ def render_report(
         brief={request.target: brief_told(request, plan.solver.score) for request in left_out},
         programs=program_rows(plan),
         sums=night_sums(plan),
+        first_date=moment(
+            plan.visits[0].steps[0].setup_start_utc if plan.visits else plan.night.start_utc
+        ).strftime("%-d %B %Y"),
         dark_from=to_minute(plan.night.start_utc),
         dark_until=to_minute(plan.night.end_utc),
         duration=duration,

@@ -17,6 +17,8 @@ from planner.scheduling.plan import NightPlan
 from planner.science.coverage_figures import CoverageFigures, coverage_figures
 from planner.science.source import uniform_disk_visibility
 
+RESOLVED_VIS2 = 0.02  # hardly any fringe: common practice, no source
+
 
 @dataclass(frozen=True)
 class BaselineRow:
@@ -72,7 +74,10 @@ def target_rows(
                 cells_filled=outcome.cells_filled,
                 cells_reachable=outcome.cells_reachable,
                 cells_filled_before=outcome.cells_filled_before,
-                figures=_figures(coverage_figures(uv, request.field_mas), request.field_mas),
+                figures=(
+                    *_figures(coverage_figures(uv, request.field_mas), request.field_mas),
+                    *_largest_vis2(samples, star.diameter_mas),
+                ),
                 baselines=tuple(
                     row for sampled in samples for row in _baselines(limits, sampled, star.diameter_mas)
                 ),
@@ -82,6 +87,19 @@ def target_rows(
             )
         )
     return tuple(rows)
+
+
+def _largest_vis2(samples: Sequence[Samples], diameter_mas: float | None) -> tuple[tuple[str, str], ...]:
+    """The largest squared visibility of any planned sample, with a warning where it is next to none."""
+    if not diameter_mas:
+        return ()
+    found = 0.0
+    for sampled in samples:
+        length = np.hypot(*np.moveaxis(sampled.uv_m, -1, 0))
+        vis2 = uniform_disk_visibility(diameter_mas, length[..., None], sampled.wavelengths_um) ** 2
+        found = max(found, float(vis2.max()))
+    told = f"{found:.2g}" if found >= 1e-4 else "below 0.0001"
+    return (("largest V²", f"{told}: resolved on every baseline" if found < RESOLVED_VIS2 else told),)
 
 
 def _figures(found: CoverageFigures, field_mas: float) -> tuple[tuple[str, str], ...]:
