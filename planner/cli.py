@@ -38,6 +38,7 @@ from planner.cli_options import (
     progress,
 )
 from planner.terminal import (
+    NOTHING_LEFT,
     print_json,
     safe,
     tell_audit,
@@ -49,7 +50,7 @@ from planner.terminal import (
 )
 
 if TYPE_CHECKING:
-    from planner.commands import PlannedNight
+    from planner.commands import PlannedNight, Remaining
 
 app = typer.Typer(
     name="planner",
@@ -354,16 +355,18 @@ def replan(
         check_plan_folder(folder)
         tell_remaining(left, as_json)
         if not left.scenario.requests:
-            end_with_no("Every visit wanted is made: nothing is left to plan.", quiet or as_json)
+            end_with_no(NOTHING_LEFT, quiet)
         with progress(quiet) as tell:
             planned = commands.plan_night(left.scenario, tell=tell, seconds=seconds)
             tell("Drawing the report")
             report = commands.write_night(planned, folder)
-        _end_of_night(planned, report, as_json, quiet)
+        _end_of_night(planned, report, as_json, quiet, left)
 
 
-def _end_of_night(planned: PlannedNight, report: Path, as_json: bool, quiet: bool) -> None:
-    tell_night(planned, report, as_json)
+def _end_of_night(
+    planned: PlannedNight, report: Path, as_json: bool, quiet: bool, left: Remaining | None = None
+) -> None:
+    tell_night(planned, report, as_json, left)
     audit_report = planned.plan.audit
     if audit_report is None or not audit_report.passed:
         end_with_no("Audit FAILED: do not use this plan.", quiet)

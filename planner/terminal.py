@@ -94,16 +94,37 @@ def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:
         print(f"Page: {page}")
 
 
+NOTHING_LEFT = "Nothing is left to plan: every visit is made that could still be wanted."
+
+
+def remaining_told(left: Remaining) -> dict[str, Any]:
+    """Return what counts as made and as lost, and from when on the rest is planned, ready for JSON."""
+    return {
+        "made": [f"V{k + 1:02d}" for k in left.made],
+        "lost": [f"V{k + 1:02d}" for k in left.lost],
+        "closed": list(left.closed),
+        "from_utc": f"{left.free:%Y-%m-%dT%H:%M:%SZ}",
+        "going_on": left.going_on,
+    }
+
+
 def tell_remaining(left: Remaining, as_json: bool) -> None:
-    """Print what counts as made and as lost, and from when on the rest is planned; nothing beside JSON."""
+    """Print the same in words; as JSON only where no plan follows that says it."""
+    told = remaining_told(left)
     if as_json:
+        if not left.scenario.requests:
+            print_json({"report": None, "visits": 0, "rest_of_night": told})
         return
-    made, lost = (", ".join(f"V{k + 1:02d}" for k in places) or "none" for places in (left.made, left.lost))
+    made, lost = (", ".join(told[key]) or "none" for key in ("made", "lost"))
     print(f"Made: {made}. Lost: {lost}. Planned anew from {left.free:%H:%M:%S} UTC on.")
+    if left.closed:
+        print(safe(f"Not observed any more, since what comes after is made: {', '.join(left.closed)}."))
+    if not left.scenario.requests:
+        print(NOTHING_LEFT)
 
 
-def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
-    """Print a night plan."""
+def tell_night(planned: PlannedNight, report: Path, as_json: bool, left: Remaining | None = None) -> None:
+    """Print a night plan; ``left`` is what it began from when it is of the rest of a night."""
     plan = planned.plan
     audit = plan.audit
     passed = audit is not None and audit.passed
@@ -111,6 +132,7 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
         print_json(
             {
                 "report": str(report),
+                "rest_of_night": None if left is None else remaining_told(left),
                 "visits": len(plan.visits),
                 "solver": plan.solver.model_dump(),
                 "audit": {"passed": passed},
@@ -151,6 +173,11 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool) -> None:
         lost = lost_told(plan)
         if lost:
             print(lost)
+        if left is not None and left.going_on > solver.score:
+            print(
+                f"Going on with the visits that had not begun is worth {left.going_on}, more than this plan: "
+                "the array is given time here to come from anywhere."
+            )
         print(f"Audit {'passed' if passed else 'FAILED: do not use this plan'}.")
         print(f"Report: {report}")
 

@@ -74,7 +74,7 @@ def test_a_request_with_nothing_left_is_told_so_and_gets_no_visit():
     row = observed("on paper", "one channel", ("west", "east"), -4.0, 8.0, days=-1)
     night, plan = planned(with_history(paper(0.0), row))
     [outcome] = plan.requests
-    assert outcome.reason == "earlier nights have filled every cell that it can reach tonight"
+    assert outcome.reason == "earlier observations have filled every cell that it can reach tonight"
     assert (outcome.visits_planned, outcome.cells_filled, outcome.cells_reachable) == (0, 0, 0)
     # H = -60 to 60 deg and back: u = 30 to 60 m, cells 3 to 6, whatever is in reach tonight.
     assert outcome.cells_filled_before == 4
@@ -93,7 +93,7 @@ def test_visits_that_fill_the_rest_are_told_to_do_so_with_earlier_nights():
     [outcome] = planned(scenario.model_copy(update={"requests": (wish,)}))[1].requests
     assert (
         outcome.reason
-        == "1 of 2 visits planned: with earlier nights they fill every cell that it can reach tonight"
+        == "1 of 2 visits planned: with earlier observations they fill every cell that it can reach tonight"
     )
 
 
@@ -111,7 +111,7 @@ def test_starts_whose_cells_are_all_filled_are_told_apart_from_time_worth_more_e
     [outcome] = planned(scenario.model_copy(update={"requests": (wish,)}))[1].requests
     assert outcome.feasible_starts > 0
     assert outcome.visits_planned == 0
-    assert "earlier nights have filled every cell" in outcome.reason
+    assert "earlier observations have filled every cell" in outcome.reason
 
 
 # The outside.

@@ -4,24 +4,16 @@ from __future__ import annotations
 
 import datetime
 import functools
-import json
-from pathlib import Path
 
 import pytest
 from invented import random_scenario
 from lit_plans import feeds
 from nights import planned
-from test_cli import run
 
 from planner import plan_night
-from planner.errors import InputProblems
-from planner.output.folder import write_plan_folder
 from planner.scenario.night import Reserved, Window
 from planner.scenario.programs import Program
-from planner.scheduling.audit import audit_plan
-from planner.scheduling.begun_night import left_of_night
 from planner.scheduling.plan import moment
-from planner.scheduling.plan_file import plan_json
 from planner.scheduling.remaining import PAST, remaining
 from planner.scheduling.table import longest_move_s
 
@@ -101,7 +93,8 @@ def test_orders_and_company_that_are_kept_already_are_asked_no_more():
     wanted = request_of(plan.scenario, first).visits
     places = [k for k, visit in enumerate(plan.visits) if visit.target == first]
     assert len(places) == wanted == 2
-    before_all = request_of(remaining(asking, start(plan, 0)).scenario, other).extras
+    setting_up = moment(plan.visits[0].steps[0].setup_start_utc)
+    before_all = request_of(remaining(asking, setting_up).scenario, other).extras
     assert (before_all.after, before_all.only_with) == (first, first)
     some = request_of(remaining(asking, end(plan, places[0])).scenario, other)
     assert (some.extras.after, some.extras.only_with) == (first, None)
@@ -109,6 +102,103 @@ def test_orders_and_company_that_are_kept_already_are_asked_no_more():
     assert request_of(done, first) is None
     kept = request_of(done, other)
     assert kept is None or (kept.extras.after, kept.extras.only_with) == (None, None)
+
+
+def test_what_comes_before_a_visit_that_is_made_is_closed_and_who_wants_its_company_too():
+    plan = first_plan()
+    made, never, friend = (plan.visits[k].target for k in (0, 4, 6))
+    asking = with_extras(with_extras(plan, made, after=never), friend, only_with=never)
+    left = remaining(asking, end(plan, 0))
+    assert left.closed == tuple(sorted((never, friend)))
+    assert not {own.name for own in left.scenario.requests} & {never, friend}
+    assert request_of(left.scenario, made).extras.after is None
+    assert remaining(asking, end(plan, 0), {0}).closed == ()
+
+
+def test_a_visit_that_is_being_set_up_has_begun_and_can_be_given_up():
+    plan = first_plan()
+    now = moment(plan.visits[3].steps[0].setup_start_utc) + datetime.timedelta(seconds=30)
+    assert now < start(plan, 3)
+    assert remaining(plan, now).free == end(plan, 3)
+    assert remaining(plan, now, {3}).free == now
+
+
+def test_what_going_on_is_worth_is_the_sum_of_the_visits_that_had_not_begun():
+    plan = first_plan()
+    left = remaining(plan, end(plan, 2))
+    assert left.going_on == sum(visit.value for visit in plan.visits[3:])
+
+
+def test_an_exposure_that_is_lost_takes_the_visit_with_it_that_it_opens():
+    plan = first_plan()
+    steps = plan.visits[2].steps
+    opened = plan.visits[2].model_copy(
+        update={"steps": (steps[0].model_copy(update={"shared": True}), *steps[1:])}
+    )
+    sharing = plan.model_copy(update={"visits": (*plan.visits[:2], opened, *plan.visits[3:])})
+    now = moment(steps[1].setup_start_utc) + MINUTE
+    assert remaining(sharing, now).made == (0, 1, 2)
+    assert remaining(sharing, now, {1}).lost == (1, 2)
+    # Until its own part begins it has not begun: what runs is the last exposure of the visit before.
+    assert remaining(sharing, moment(steps[0].start_utc) + MINUTE).made == (0, 1)
+
+
+def test_two_stars_that_changed_places_fill_a_cell_once_where_it_counts():
+    plan = feeds()
+    place = next(k for k, visit in enumerate(plan.visits) if any(step.swap_start_utc for step in visit.steps))
+    name = plan.visits[place].target
+    twice = plan.model_copy(
+        update={
+            "scenario": plan.scenario.model_copy(
+                update={
+                    "requests": tuple(
+                        own.model_copy(update={"visits": own.visits + 1}) for own in plan.scenario.requests
+                    )
+                }
+            )
+        }
+    )
+    rows = [row for row in remaining(twice, end(plan, place)).scenario.history if row.target == name]
+    step = plan.visits[place].steps[1]
+    assert [row.end_utc for row in rows] == [moment(step.swap_start_utc), moment(step.end_utc)]
+    again = with_extras(twice, name, cell_values=(2, 1))
+    rows = [row for row in remaining(again, end(plan, place)).scenario.history if row.target == name]
+    assert [(row.start_utc, row.end_utc) for row in rows] == [(moment(step.start_utc), moment(step.end_utc))]
+
+
+def test_internal_calibrations_under_way_are_waited_for_and_the_others_are_still_needed():
+    plan = feeds()
+    lamp = next(own for own in plan.reserved if own.kind == "internal calibration" and own.start_utc)
+    begins, ends = moment(lamp.start_utc), moment(lamp.end_utc)
+    dusk = moment(plan.night.start_utc)
+    inside = max(begins, dusk) + MINUTE
+    if inside < ends:
+        assert remaining(plan, inside, set(range(len(plan.visits)))).free >= ends
+    array = plan.scenario.array
+    used = {plan.visits[0].combiner}
+    narrowed = tuple(own.model_copy(update={"combiners": tuple(used)}) for own in array.internal_calibrations)
+    scenario = plan.scenario.model_copy(
+        update={"array": array.model_copy(update={"internal_calibrations": narrowed})}
+    )
+    left = remaining(plan.model_copy(update={"scenario": scenario}), end(plan, 0)).scenario
+    kept = left.array.internal_calibrations
+    assert {own.when for own in kept} == {own.when for own in narrowed} - {"before dusk"} - {
+        own.when
+        for own in narrowed
+        if own.name in {r.name for r in plan.reserved if moment(r.start_utc) < end(plan, 0)}
+    }
+    assert all(own.combiners == () for own in kept)
+
+
+def test_a_long_title_is_cut_between_words():
+    plan = first_plan()
+    long = plan.model_copy(
+        update={"scenario": plan.scenario.model_copy(update={"title": "a word or two " * 5 + "and more"})}
+    )
+    title = remaining(long, end(plan, 0)).scenario.title
+    assert len(title) <= 80
+    assert title.endswith(f" ..., from {end(plan, 0):%H:%M} on")
+    assert title.split(" ...")[0] in long.scenario.title
 
 
 def test_the_least_gap_counts_from_the_last_visit_made():
@@ -147,6 +237,23 @@ def test_a_program_has_the_hours_that_are_left_and_the_requests_too():
     assert {name for own in left.programs for name in own.targets} == {own.name for own in left.requests}
 
 
+@pytest.mark.parametrize(("spare_s", "left_over"), [(-30.0, 0), (0.0, 1), (1e-7, 1)])
+def test_a_program_has_time_for_a_last_visit_to_the_tick_and_for_none_below(spare_s, left_over):
+    # A visit takes its capture, 90 s, and 1,200 s; hours such as 1.2 - 0.8 h are 0.4 h less a rounding.
+    scenario = random_scenario(3, requests=2, telescopes=4, beams=2)
+    name = scenario.requests[0].name
+    whole = planned(scenario)[1]
+    takes_s = min(visit.budget_s for visit in whole.visits if visit.target == name)
+    hours = 0.8 + (takes_s + spare_s) / 3600.0 - 0.8
+    program = Program(name="short", targets=(name,), hours_max=hours)
+    plan = plan_night(scenario.model_copy(update={"programs": (program,)})).plan
+    assert plan.audit.passed
+    outcome = next(own for own in plan.requests if own.target == name)
+    assert outcome.visits_planned == left_over
+    if not left_over:
+        assert outcome.reason.startswith("the time of program short is spent")
+
+
 def test_reserved_time_that_is_over_is_gone_and_what_is_under_way_stays():
     plan, now = first_plan(), end(first_plan(), 3)
     over = Reserved(name="over", start_utc=now - 30 * MINUTE, end_utc=now - MINUTE)
@@ -155,6 +262,13 @@ def test_reserved_time_that_is_over_is_gone_and_what_is_under_way_stays():
     scenario = plan.scenario.model_copy(update={"reserved": (over, under_way, chosen)})
     again = plan.model_copy(update={"scenario": scenario})
     assert [own.name for own in remaining(again, now).scenario.reserved] == [PAST, "under way", "chosen"]
+    # What is over but leaves the array not ready stays, and so does the user's own time of that name.
+    unready = over.model_copy(update={"ready_s": 600.0})
+    own = Reserved(name=PAST, start_utc=now + 30 * MINUTE, end_utc=now + 60 * MINUTE)
+    scenario = plan.scenario.model_copy(update={"reserved": (unready, own)})
+    left = remaining(plan.model_copy(update={"scenario": scenario}), now)
+    assert left.free == now
+    assert left.scenario.reserved[1:] == (unready, own)
 
 
 # A night again.
@@ -195,83 +309,3 @@ def test_a_night_with_the_whole_light_path_goes_on_after_a_loss():
     assert (same.free, same.made) == (left.free, ())
     assert [own.name for own in same.scenario.reserved].count(PAST) == 1
     assert third.title.count(", from ") == left.scenario.title.count(", from ") == 1
-
-
-# What a user types.
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory):
-    night, plan = planned(random_scenario(3, requests=6, telescopes=4, beams=2))
-    audited = plan.model_copy(update={"audit": audit_plan(plan)})
-    where = tmp_path_factory.mktemp("plan") / "first"
-    write_plan_folder(night.limits, night.offers, audited, where)
-    return where
-
-
-def test_the_command_writes_the_rest_of_the_night(folder, tmp_path):
-    plan = first_plan()
-    at = f"{end(plan, 3):%H:%M:%S}"
-    done = run("replan", str(folder), "--at", at, "--lost", "V02", "--out", str(tmp_path / "rest"))
-    assert done.exit_code == 0, done.output
-    assert "Made: V01, V03, V04. Lost: V02." in done.stdout
-    told = json.loads((tmp_path / "rest" / "plan.json").read_text(encoding="utf-8"))
-    assert told["audit"]["passed"]
-    assert told["visits"]
-    assert (tmp_path / "rest" / "report.html").is_file()
-    asked = run("replan", str(folder), "--at", at, "--out", str(tmp_path / "rest"), "--json")
-    assert asked.exit_code == 0, asked.output
-    assert json.loads(asked.stdout)["report"] == str(tmp_path / "rest" / "report.html")
-
-
-def test_a_wrong_question_is_refused_at_once_with_every_problem(folder, tmp_path):
-    before = sorted(Path(tmp_path).iterdir())
-    out = ("--out", str(tmp_path / "rest"))
-    done = run("replan", str(folder), "--at", "half past", "--lost", "V77", *out)
-    assert done.exit_code == 2
-    first, second = done.stderr.strip().splitlines()
-    assert "command line: --at: is 'half past', not a time. Give a time of the dark hours from " in first
-    assert "command line: --lost: is 'V77', no visit of this plan. Its visits are V01 to V" in second
-    noon = run("replan", str(folder), "--at", "12:00" if start(first_plan(), 0).hour != 12 else "00:00", *out)
-    assert noon.exit_code == 2
-    assert "outside the night" in noon.stderr
-    untold = run("replan", str(folder), *out)
-    assert untold.exit_code == 2
-    assert "command line: --at: is missing. Give a time of the dark hours from " in untold.stderr
-    early = run("replan", str(folder), "--at", f"{end(first_plan(), 1):%H:%M:%S}", "--lost", "V05", *out)
-    assert early.exit_code == 2
-    assert "is V05, which has not begun at" in early.stderr
-    assert sorted(Path(tmp_path).iterdir()) == before
-
-
-def test_times_of_other_zones_mean_what_they_say(folder):
-    plan = first_plan()
-    now = end(plan, 2)
-    zone = now.astimezone(datetime.timezone(datetime.timedelta(hours=-4)))
-    assert left_of_night(plan, zone.isoformat()).free == now
-    assert left_of_night(plan, f"{now:%Y-%m-%dT%H:%M:%S}").free == now
-    assert left_of_night(plan, f"{zone:%H:%M:%S}-04:00").free == now
-
-
-def test_a_plan_that_fails_its_audit_is_not_followed(tmp_path):
-    plan = first_plan()
-    worse = plan.model_copy(
-        update={"solver": plan.solver.model_copy(update={"score": plan.solver.score + 1})}
-    )
-    with pytest.raises(InputProblems, match="does not pass its audit"):
-        left_of_night(worse, f"{end(plan, 2):%H:%M:%S}")
-    (tmp_path / "plan.json").write_text(plan_json(worse), encoding="utf-8")
-    assert run("replan", str(tmp_path), "--at", f"{end(plan, 2):%H:%M:%S}").exit_code == 2
-
-
-def test_when_everything_is_made_there_is_nothing_left_to_plan(tmp_path):
-    scenario = random_scenario(3, requests=2, telescopes=4, beams=2)
-    once = tuple(own.model_copy(update={"visits": 1}) for own in scenario.requests)
-    plan = planned(scenario.model_copy(update={"requests": once}))[1]
-    assert len(plan.visits) == 2
-    (tmp_path / "plan.json").write_text(plan_json(plan), encoding="utf-8")
-    last = moment(plan.night.end_utc) - MINUTE
-    done = run("replan", str(tmp_path), "--at", f"{last:%H:%M:%S}", "--out", str(tmp_path / "rest"))
-    assert done.exit_code == 1, done.output
-    assert "Made: V01, V02. Lost: none." in done.stdout
-    assert not (tmp_path / "rest").exists()

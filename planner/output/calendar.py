@@ -14,6 +14,7 @@ from icalendar import Calendar, Event
 
 from planner.output.svg import clean
 from planner.scheduling.plan import NightPlan, Visit
+from planner.scheduling.remaining import PAST
 
 PRODUCT = "-//interferometer-planner//visits 1//EN"
 NAMES = uuid.uuid5(uuid.NAMESPACE_URL, "urn:interferometer-planner/visits/1")
@@ -66,12 +67,18 @@ def visits_calendar(plan: NightPlan) -> bytes:
 def _event(plan: NightPlan, key: str, start_utc: str, end_utc: str) -> Event:
     """An event of the plan's, with what every event must have."""
     event = Event()
-    name = "\n".join((plan.scenario.name, plan.night.date, plan.configuration, key))
+    name = "\n".join((plan.scenario.name, plan.night.date, plan.configuration, key, *_from_when(plan)))
     event.add("uid", str(uuid.uuid5(NAMES, name)))
     event.add("dtstamp", _moment(f"{plan.night.date}T00:00:00Z"))
     event.add("dtstart", _moment(start_utc))
     event.add("dtend", _moment(end_utc))
     return event
+
+
+def _from_when(plan: NightPlan) -> tuple[str, ...]:
+    """From when on a plan for the rest of a night is: its visits are others than those of the whole night."""
+    past = [own.end_utc for own in plan.scenario.reserved if own.name == PAST and own.end_utc is not None]
+    return tuple(end.isoformat() for end in past)
 
 
 def _told(visit: Visit) -> str:

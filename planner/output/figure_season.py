@@ -375,8 +375,7 @@ def _entries(calendar: Calendar) -> list[tuple[int, float, int, str]]:
     said[DAYLIGHT] = "Sun too high"
     if calendar.feasible.any():
         said[ENOUGH] = "a whole visit fits"
-    short_h = float(calendar.hours[~calendar.feasible].sum())
-    if short_h > 0:
+    if (short_h := float(calendar.hours[~calendar.feasible].sum())) > 0:
         said[SHORT] = f"too short for a visit, {hours_told(short_h)} h of the usable ones"
     entries, line, x = [], 0, 0.0
     for code, words in said.items():

@@ -294,7 +294,7 @@ def travel_told(travel: Travel | None) -> str:
     --------
     >>> mounts = {"mounts_deg": 6134.2, "mounts_before_deg": 6134.2}
     >>> travel_told(Travel(carriages_m=486.2, carriages_before_m=602.0, **mounts))
-    'Between steps, carriages run 486 m of rail (602 m in the first plan) and mounts turn 6,134 deg.'
+    'Between steps, carriages run 486 m of rail (602 m before runs were shortened) and mounts turn 6,134 deg.'
     """
     if travel is None:
         return ""
@@ -305,9 +305,8 @@ def travel_told(travel: Travel | None) -> str:
     ):
         after, before = thousands(round(now)), thousands(round(first))
         rail = " of rail" if unit == "m" else ""
-        told.append(
-            f"{after} {unit}{rail}" + (f" ({before} {unit} in the first plan)" if after != before else "")
-        )
+        more = f" ({before} {unit} before runs were shortened)" if after != before else ""
+        told.append(f"{after} {unit}{rail}{more}")
     return f"Between steps, carriages run {told[0]} and mounts turn {told[1]}."
 
 

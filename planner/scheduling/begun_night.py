@@ -7,6 +7,7 @@ import datetime
 from collections.abc import Sequence
 
 from planner.errors import InputProblems, Problem
+from planner.scenario.night import LAST_DATE
 from planner.scheduling.audit import audit_plan
 from planner.scheduling.plan import NightPlan, moment
 from planner.scheduling.remaining import Remaining, begun, remaining
@@ -51,6 +52,9 @@ def left_of_night(plan: NightPlan, at: str | None = None, lost: Sequence[str] = 
             problems.append(Problem("command line", "--lost", found, remedy))
         else:
             places.append(known[key])
+    if moment(plan.night.end_utc).date() > LAST_DATE:
+        found, remedy = f"is {plan.night.date}, the last night", "Plan it anew with planner night."
+        problems.append(Problem("plan.json", "night.date", found, remedy))
     if problems or now is None:
         raise InputProblems(problems)
     return remaining(plan, now, places)

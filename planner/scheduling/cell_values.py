@@ -21,6 +21,7 @@ from planner.science.coverage import cell_runs, spatial_frequency_mega_lambda
 # What the cells of a visit depend on: request, subarray, tick at which the science step starts.
 Visit = tuple[int, Subarray, int]
 HOUR_S = 3600.0
+ROUNDING_S = 1e-6  # hours that are whole ticks stay so
 
 
 @dataclass(frozen=True)
@@ -176,7 +177,7 @@ def night_rules(
         if cells_goal is not None:
             goal[offer.request] = cells_goal
     budgets = tuple(
-        Budget(members(own.targets), int(own.hours_max * HOUR_S // limits.sky.tick_s))
+        Budget(members(own.targets), int((own.hours_max * HOUR_S + ROUNDING_S) // limits.sky.tick_s))
         for own in scenario.programs
         if own.hours_max is not None
     )

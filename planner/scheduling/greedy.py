@@ -60,6 +60,8 @@ def _filled_up(problem: NightProblem, given: Sequence[int], without: frozenset[i
     alone, length = at_most(problem), np.maximum(problem.free - problem.start, 1)
     left, budget = problem.visits_max.copy(), [own.most for own in rules.budgets]
     open_ = ~np.isin(problem.request, sorted(without))
+    for own in rules.budgets:
+        open_ &= (rules.length <= own.most) | ~np.isin(problem.request, own.requests)
     chosen: list[int] = []
 
     waiting = list(given)

@@ -57,10 +57,10 @@ def reason(limits: NightLimits, offer: RequestOffer, served: Served) -> str | No
     if served.planned >= request.visits:
         return None
     if len(offer.filled_before) and not len(offer.reachable) and _usable(limits, offer):
-        return "earlier nights have filled every cell that it can reach tonight"
+        return "earlier observations have filled every cell that it can reach tonight"
     if served.planned and served.filled >= len(offer.reachable):
         how = f"{served.planned} of {request.visits} visits planned"
-        filling = "with earlier nights they fill" if len(offer.filled_before) else "they fill"
+        filling = "with earlier observations they fill" if len(offer.filled_before) else "they fill"
         return f"{how}: {filling} every cell that it can reach tonight"
     if served.planned:
         return (
@@ -68,7 +68,7 @@ def reason(limits: NightLimits, offer: RequestOffer, served: Served) -> str | No
             "of visits that are planned"
         )
     if served.starts and not served.gaining:
-        return f"{_starts(served)}, but earlier nights have filled every cell of such visits"
+        return f"{_starts(served)}, but earlier observations have filled every cell of such visits"
     if served.starts and served.rules:
         return served.rules
     if served.starts:

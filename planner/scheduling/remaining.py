@@ -40,19 +40,29 @@ class Remaining:
         Without the requests that have all their visits.
     made, lost : tuple of int
         Places in the plan of the visits that count as made, and of those that had begun but do not count.
+    closed : tuple of str
+        Targets that may not be observed any more, because of what was made.
     free : datetime
-        When the array can be used again: the moment asked about, or the end of the visit under way then.
+        When the array can be used again: the moment asked about, or the end of what is under way then.
+    going_on : int
+        What the visits that had not begun are worth in the plan.
     """
 
     scenario: Scenario
     made: tuple[int, ...]
     lost: tuple[int, ...]
+    closed: tuple[str, ...]
     free: datetime.datetime
+    going_on: int
 
 
 def begun(plan: NightPlan, now: datetime.datetime) -> tuple[int, ...]:
-    """Return the places of the visits that had begun by some moment."""
-    return tuple(k for k, visit in enumerate(plan.visits) if moment(visit.steps[0].start_utc) < now)
+    """Return the places of the visits that had begun by some moment, set-ups included.
+
+    A visit that the exposure before opens begins when that is made.
+    """
+    first = [visit.steps[1] if visit.steps[0].shared else visit.steps[0] for visit in plan.visits]
+    return tuple(k for k, step in enumerate(first) if moment(step.setup_start_utc) < now)
 
 
 def remaining(plan: NightPlan, now: datetime.datetime, lost: Collection[int] = ()) -> Remaining:
@@ -64,44 +74,93 @@ def remaining(plan: NightPlan, now: datetime.datetime, lost: Collection[int] = (
     now : datetime
         UTC, within the dark hours.
     lost : collection of int
-        Places of visits that had begun but were not made.
+        Places of visits that had begun but were not made. What their last exposures open is lost with them.
     """
-    past = begun(plan, now)
-    made = tuple(k for k in past if k not in lost)
+    past, gone = begun(plan, now), set(lost)
+    for k in past:
+        if k - 1 in gone and plan.visits[k].steps[0].shared:
+            gone.add(k)
+    made = tuple(k for k in past if k not in gone)
     visits = [plan.visits[k] for k in made]
-    # A plan for the rest of a night is followed from where it begins, even when asked about an earlier time.
-    before = [own.end_utc for own in plan.scenario.reserved if own.name == PAST and own.end_utc is not None]
-    free = max([now, *before, *(moment(visit.steps[-1].end_utc) for visit in visits)])
     scenario, counted = plan.scenario, Counter(visit.target for visit in visits)
-    requests = tuple(
-        _left(plan, request, counted, visits)
-        for request in scenario.requests
-        if counted[request.name] < request.visits
-    )
-    recorded = [row for visit in visits for row in _recorded(visit)]
-    names = {request.name for request in requests}
-    dark_from = moment(plan.night.start_utc) - HOUR
-    gone = Reserved(
-        name=PAST, start_utc=min(dark_from, free - HOUR), end_utc=free, ready_s=longest_move_s(scenario.array)
-    )
+    closed = _closed(scenario, counted)
+    open_ones = [r for r in scenario.requests if counted[r.name] < r.visits and r.name not in closed]
+    names = {request.name for request in open_ones}
+    requests = tuple(_left(plan, request, names, visits) for request in open_ones)
+    recorded = [row for visit in visits for row in _recorded(scenario, visit)]
+    free = _free(plan, now, visits)
     left = scenario.model_copy(
         update={
-            "title": f"{FROM_ON.sub('', scenario.title)[: TITLE_MAX - 15]}, from {free:%H:%M} on",
-            "array": _array_left(plan, free),
+            "title": _title(scenario.title, free),
+            "array": _array_left(plan, free, {visit.combiner for visit in visits}),
             "requests": requests,
             "history": tuple(row for row in (*scenario.history, *recorded) if row.target in names),
-            "reserved": (gone, *_reserved_left(plan, free)),
+            "reserved": (_past(plan, free), *_reserved_left(plan, free)),
             "programs": _programs_left(scenario, requests, visits),
         }
     )
-    return Remaining(left, made, tuple(k for k in past if k in lost), free)
+    going_on = sum(visit.value for k, visit in enumerate(plan.visits) if k not in past)
+    lost_ones = tuple(k for k in past if k in gone)
+    return Remaining(left, made, lost_ones, tuple(sorted(closed)), free, going_on)
 
 
-def _left(plan: NightPlan, request: Request, made: Counter[str], visits: Sequence[Visit]) -> Request:
+def _free(plan: NightPlan, now: datetime.datetime, visits: Sequence[Visit]) -> datetime.datetime:
+    """When everything that is under way at some moment is over."""
+    # A plan for the rest of a night is followed from where it begins, even when asked about an earlier time.
+    found = [now, *(own.end_utc for own in plan.scenario.reserved if own.end_utc and _is_past(plan, own))]
+    found += [moment(visit.steps[-1].end_utc) for visit in visits]
+    found += [
+        moment(own.end_utc)
+        for own in plan.reserved
+        if own.kind == "internal calibration" and own.start_utc and own.end_utc
+        if moment(own.start_utc) < now
+    ]
+    return max(found)
+
+
+def _past(plan: NightPlan, free: datetime.datetime) -> Reserved:
+    """The time that is over, and the time to come from anywhere."""
+    dark_from = moment(plan.night.start_utc) - HOUR
+    return Reserved(
+        name=PAST,
+        start_utc=min(dark_from, free - HOUR),
+        end_utc=free,
+        ready_s=longest_move_s(plan.scenario.array),
+    )
+
+
+def _is_past(plan: NightPlan, own: Reserved) -> bool:
+    """Whether reserved time is what an earlier replanning has put there."""
+    begins = own.start_utc is not None and own.start_utc < moment(plan.night.start_utc)
+    return own.name == PAST and begins and not own.telescopes
+
+
+def _title(title: str, free: datetime.datetime) -> str:
+    """The scenario's title with the time from which the plan is, cut between words if need be."""
+    own = FROM_ON.sub("", title)
+    if len(own) > TITLE_MAX - len(", from 00:00 on"):
+        own = own[: TITLE_MAX - len(" ..., from 00:00 on")].rpartition(" ")[0] + " ..."
+    return f"{own}, from {free:%H:%M} on"
+
+
+def _closed(scenario: Scenario, made: Counter[str]) -> frozenset[str]:
+    """Targets that come before one that is made, and those that want the company of such a one."""
+    closed = {own.extras.after for own in scenario.requests if own.extras.after and made[own.name]}
+    for _ in scenario.requests:
+        closed |= {
+            own.name
+            for own in scenario.requests
+            if own.extras.only_with in closed and not made[str(own.extras.only_with)]
+        }
+    wanted = {own.name: own.visits for own in scenario.requests}
+    return frozenset(name for name in closed if name in wanted and made[name] < wanted[name])
+
+
+def _left(plan: NightPlan, request: Request, names: Collection[str], visits: Sequence[Visit]) -> Request:
     """A request with the visits that are missing; what it asks of requests that are done is kept already."""
-    extras, wanted = request.extras, {own.name: own.visits for own in plan.scenario.requests}
+    extras, made = request.extras, Counter(visit.target for visit in visits)
     changes: dict[str, object] = {}
-    if extras.after is not None and made[extras.after] >= wanted[extras.after]:
+    if extras.after is not None and extras.after not in names:
         changes["after"] = None
     if extras.only_with is not None and made[extras.only_with]:
         changes["only_with"] = None
@@ -127,11 +186,16 @@ def _after_gap(plan: NightPlan, extras: RequestExtras, last: Visit) -> tuple[Win
     return tuple(open_ones) or (Window(start_utc=morning, end_utc=morning + HOUR),)
 
 
-def _recorded(visit: Visit) -> tuple[Observation, ...]:
-    """What a visit recorded of its target; in two halves where two stars changed places."""
+def _recorded(scenario: Scenario, visit: Visit) -> tuple[Observation, ...]:
+    """What a visit recorded of its target; in two halves where two stars changed places.
+
+    Where it matters how often a cell was filled, a row is a filling: then the cells of the swap count too.
+    """
     step = next(step for step in visit.steps if step.role == "science")
+    extras = next(own.extras for own in scenario.requests if own.name == visit.target)
+    once = len(extras.cell_values) == 1 and extras.cells_goal is None
     spans = [(step.start_utc, step.end_utc)]
-    if step.swap_start_utc is not None and step.swap_end_utc is not None:
+    if once and step.swap_start_utc is not None and step.swap_end_utc is not None:
         spans = [(step.start_utc, step.swap_start_utc), (step.swap_end_utc, step.end_utc)]
     return tuple(
         Observation(
@@ -153,7 +217,8 @@ def _reserved_left(plan: NightPlan, free: datetime.datetime) -> tuple[Reserved, 
         told = placed.get(own.name)
         start = own.start_utc or (moment(told.start_utc) if told and told.start_utc else None)
         end = own.end_utc or (moment(told.end_utc) if told and told.end_utc else None)
-        if end is not None and end <= free:
+        ready = datetime.timedelta(seconds=own.ready_s)
+        if _is_past(plan, own) or (end is not None and end + ready <= free):
             continue
         if own.start_utc is None and start is not None and start < free:
             own = Reserved(name=own.name, start_utc=start, end_utc=end, ready_s=own.ready_s)
@@ -161,8 +226,8 @@ def _reserved_left(plan: NightPlan, free: datetime.datetime) -> tuple[Reserved, 
     return tuple(found)
 
 
-def _array_left(plan: NightPlan, free: datetime.datetime) -> Array:
-    """The array without the internal calibrations that are made."""
+def _array_left(plan: NightPlan, free: datetime.datetime, used: Collection[str]) -> Array:
+    """The array without the internal calibrations that are made; what was used tonight needs the others."""
     made = {
         own.name
         for own in plan.reserved
@@ -170,7 +235,9 @@ def _array_left(plan: NightPlan, free: datetime.datetime) -> Array:
     }
     array = plan.scenario.array
     kept = tuple(
-        own for own in array.internal_calibrations if own.name not in made and own.when != "before dusk"
+        own.model_copy(update={"combiners": ()}) if not set(used).isdisjoint(own.combiners) else own
+        for own in array.internal_calibrations
+        if own.name not in made and own.when != "before dusk"
     )
     return array.model_copy(update={"internal_calibrations": kept})
 
