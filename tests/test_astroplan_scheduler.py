@@ -132,7 +132,7 @@ def test_what_earlier_nights_observed_counts_for_every_request_of_a_target():
     early = [astroplan.TimeConstraint(max=utc("2027-03-09T00:00")[0])]
     assert own([block(EQUATOR, 1), block(EQUATOR, 2, early)], span("18:00", "06:00")).observing_blocks == []
     assert set(own.left_out) == {"equator", "equator [2]"}
-    assert all("earlier nights have filled every cell" in why for why in own.left_out.values())
+    assert all("earlier observations have filled every cell" in why for why in own.left_out.values())
 
 
 def test_time_reserved_for_the_whole_array_stands_in_the_schedule():
