@@ -179,8 +179,8 @@ def visit_rows(
 
 
 def _with_time(change: str, plan: NightPlan, pair: Sequence[VisitTrack]) -> str:
-    """Add to a change when there is time for it, where the set-up told begins after what is not for stars."""
-    if len(pair) < 2 or not change.startswith("Change"):
+    """Add when there is time to change and to move, where the set-up told follows what is not for stars."""
+    if len(pair) < 2:
         return change
     before, after = (track.visit for track in pair)
     between = pauses_between(plan, before, after)
@@ -188,9 +188,9 @@ def _with_time(change: str, plan: NightPlan, pair: Sequence[VisitTrack]) -> str:
         return change
     until = clock(after.steps[0].setup_start_utc)
     return (
-        f"{change} The set-up told is the last part: change between {clock(before.steps[-1].end_utc)} and "
-        f"{until}, beside {joined(between)}."
-    )
+        f"{change} The set-up told is the last part: change and move between "
+        f"{clock(before.steps[-1].end_utc)} and {until}, beside {joined(between)}."
+    ).strip()
 
 
 def _step_row(step: Step) -> StepRow:

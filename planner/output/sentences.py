@@ -265,10 +265,14 @@ def unset_limits(scenario: Scenario, request: Request) -> set[str]:
     unset = set()
     if not (scenario.limits.moon_separation_min_deg or request.extras.moon_separation_min_deg):
         unset.add("Moon separation")
-    lit = request.extras.moon_illumination_max
-    if (scenario.limits.moon_illumination_max if lit is None else lit) >= 1.0:
+    if _moon_lit_max(scenario, request) >= 1.0:
         unset.add("Moon lit fraction")
     return unset
+
+
+def _moon_lit_max(scenario: Scenario, request: Request) -> float:
+    lit = request.extras.moon_illumination_max
+    return scenario.limits.moon_illumination_max if lit is None else lit
 
 
 def margins_told(scenario: Scenario, request: Request, visit: Visit) -> tuple[str, ...]:
@@ -278,7 +282,10 @@ def margins_told(scenario: Scenario, request: Request, visit: Visit) -> tuple[st
     """
     shadow = min(scenario.array.class_of(name).obstruction_max for name in visit.subarray)
     unset = unset_limits(scenario, request)
-    told = [margin for margin in visit.margins if margin.limit not in unset or margin.margin < 0]
+    # With the Moon down nothing of it is lit, and the whole limit is left: that says nothing of the limit.
+    lit_max = _moon_lit_max(scenario, request)
+    down = [m for m in visit.margins if m.limit == "Moon lit fraction" and m.margin >= lit_max - 1e-4]
+    told = [m for m in visit.margins if (m.limit not in unset or m.margin < 0) and m not in down]
     ordered = sorted(told, key=lambda margin: _tightness(margin, shadow))
     near = sum(_tightness(margin, shadow) < 1 for margin in ordered)
     shown = ordered[: max(near, MARGINS_LEAST)]

@@ -11,7 +11,7 @@ import numpy as np
 from planner.constraints.tonight import NightLimits
 from planner.output.figure_uv import Samples, middle_um, number_of, samples_of
 from planner.output.star_told import calibrators_told, star_told
-from planner.output.tracks import VisitTrack
+from planner.output.tracks import VisitTrack, planned_uv_m
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.plan import NightPlan
 from planner.science.coverage_figures import CoverageFigures, coverage_figures
@@ -47,6 +47,7 @@ class TargetRow:
     figures: tuple[tuple[str, str], ...]
     baselines: tuple[BaselineRow, ...]
     diameter: str
+    wavelength: str
     star: str
     calibrators: tuple[tuple[str, str], ...]
 
@@ -82,6 +83,7 @@ def target_rows(
                     row for sampled in samples for row in _baselines(limits, sampled, star.diameter_mas)
                 ),
                 diameter=f"uniform disk of {star.diameter_mas:g}{error} mas" if star.diameter_mas else "",
+                wavelength=f"{middle_um(samples[0].wavelengths_um.tolist()):g} µm",
                 star=star_told(star),
                 calibrators=calibrators_told(limits, [sampled.track for sampled in samples]),
             )
@@ -125,7 +127,8 @@ def _figures(found: CoverageFigures, field_mas: float) -> tuple[tuple[str, str],
 
 def _baselines(limits: NightLimits, sampled: Samples, diameter_mas: float | None) -> list[BaselineRow]:
     names = [limits.placement.telescopes[i] for i in sampled.track.telescopes]
-    middle = sampled.uv_m[len(sampled.uv_m) // 2]
+    step = sampled.track.science
+    [middle] = planned_uv_m(limits, sampled.track, np.array([(step.first + step.last) // 2]))
     rows = []
     for (first, second), uv in zip(itertools.combinations(names, 2), middle, strict=True):
         length = float(np.hypot(*uv))

@@ -25,6 +25,8 @@ from planner.scheduling.visits import facts_of
 from planner.sky.night import NightSky
 from planner.units import DAY_S, handy
 
+DELAY_RANGE = "delay range"  # of a common offset that is held over a step
+
 
 @dataclass(frozen=True)
 class Served:
@@ -169,7 +171,8 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
             rest = np.logical_and.reduce([v.allowed for k, v in enumerate(verdicts) if k != number])
             tick = int(np.argmax(np.where(rest, verdict.margin, -np.inf) if rest.any() else verdict.margin))
             short = short_told(-float(verdict.margin[tick]), verdict.unit)
-            return f"{verdict.limit}: at best {short}, at {clock(limits.sky, tick)} UTC ({names})"
+            held = " for a whole science step" if verdict.limit in (DELAY_RANGE, PUPIL) else ""
+            return f"{verdict.limit}: at best {short}{held}, at {clock(limits.sky, tick)} UTC ({names})"
     together = np.logical_and.reduce([v.allowed for v in verdicts])
     ticks = facts_of(limits, best[0]).step(request, science=True).total
     longest = max((last - first for first, last in intervals(together)), default=-1)
@@ -221,7 +224,7 @@ def _on_subarray(limits: NightLimits, request: int, subarray: Subarray) -> list[
         rate = facts.carriage_rate(path)
         found.append(Verdict(rate.limit, rate.unit, rate.margin[0].min(axis=-1), ("time",)))
     if path.shape[1] > ticks:
-        for limit, stroke in (("delay range", facts.whole_stroke_m), (PUPIL, facts.stroke_m)):
+        for limit, stroke in ((DELAY_RANGE, facts.whole_stroke_m), (PUPIL, facts.stroke_m)):
             if limit != PUPIL or not np.array_equal(stroke, facts.whole_stroke_m):
                 margin = held_offset(path, stroke, ticks).margin_m[0]
                 found.append(Verdict(limit, "m", np.pad(margin, (0, ticks), mode="edge"), ("time",)))
