@@ -19,6 +19,8 @@ from planner.constraints.verdict import Verdict
 from planner.geometry.delays import offset_range_m
 from planner.units import SIDEREAL_RAD_PER_S
 
+DELAY_RANGE = "delay range"
+
 
 @dataclass(frozen=True)
 class HeldOffset:
@@ -81,7 +83,7 @@ def held_offset(path_m: np.ndarray, stroke_m: np.ndarray, ticks: int) -> HeldOff
 def delay_range(path_m: np.ndarray, stroke_m: np.ndarray) -> Verdict:
     """Margin of the delay range of a subarray at each instant, metres of light, (star, time)."""
     low, high = offset_range_m(stroke_m, path_m, path_m)
-    return Verdict("delay range", "m", high - low, ("star", "time"))
+    return Verdict(DELAY_RANGE, "m", high - low, ("star", "time"))
 
 
 def difference_range_m(

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from planner.constraints.air import AIR as AIR
+from planner.constraints.delay_range import DELAY_RANGE
 from planner.constraints.tracker import TRACKER as TRACKER
 from planner.constraints.two_stars import DIFFERENTIAL as DIFFERENTIAL
 from planner.scheduling.routes import PUPIL as PUPIL
 
-DELAY, RATE = "delay range", "carriage tracking rate"
+DELAY, RATE = DELAY_RANGE, "carriage tracking rate"
 Stroke = tuple[float, float]
 
 

@@ -7,6 +7,7 @@ neither the origin of the coordinates nor the configuration changes a path.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,9 +45,10 @@ class Placement:
         """Return positions of these telescopes in this placement; ValueError for one not placed."""
         return np.array([self.telescopes.index(name) for name in telescopes], dtype=int)
 
-    def longest_baseline_m(self) -> float:
-        """Length of the longest pair, 0 for a single telescope."""
-        vectors = baseline_vectors_m(self.vectors_m)
+    def longest_baseline_m(self, telescopes: Sequence[int] | np.ndarray | None = None) -> float:
+        """Length of the longest pair of some telescopes (default all), 0 for a single one."""
+        own = self.vectors_m if telescopes is None else self.vectors_m[np.asarray(telescopes, dtype=int)]
+        vectors = baseline_vectors_m(own)
         return float(lengths_m(vectors).max()) if len(vectors) else 0.0
 
 

@@ -7,14 +7,13 @@ from the clock, so that the same plan gives the same bytes.
 
 from __future__ import annotations
 
-import datetime
 import uuid
 
 from icalendar import Calendar, Event
 
 from planner.output.svg import clean
-from planner.scheduling.plan import NightPlan, Visit
-from planner.scheduling.remaining import PAST
+from planner.scheduling.plan import NightPlan, Visit, moment
+from planner.scheduling.remaining import is_past
 
 PRODUCT = "-//interferometer-planner//visits 1//EN"
 NAMES = uuid.uuid5(uuid.NAMESPACE_URL, "urn:interferometer-planner/visits/1")
@@ -69,16 +68,17 @@ def _event(plan: NightPlan, key: str, start_utc: str, end_utc: str) -> Event:
     event = Event()
     name = "\n".join((plan.scenario.name, plan.night.date, plan.configuration, key, *_from_when(plan)))
     event.add("uid", str(uuid.uuid5(NAMES, name)))
-    event.add("dtstamp", _moment(f"{plan.night.date}T00:00:00Z"))
-    event.add("dtstart", _moment(start_utc))
-    event.add("dtend", _moment(end_utc))
+    event.add("dtstamp", moment(f"{plan.night.date}T00:00:00Z"))
+    # A leap second counts as the one before, as RFC 5545, 3.3.12 wants it.
+    event.add("dtstart", moment(start_utc))
+    event.add("dtend", moment(end_utc))
     return event
 
 
 def _from_when(plan: NightPlan) -> tuple[str, ...]:
     """From when on a plan for the rest of a night is: its visits are others than those of the whole night."""
-    past = [own.end_utc for own in plan.scenario.reserved if own.name == PAST and own.end_utc is not None]
-    return tuple(end.isoformat() for end in past)
+    past = (own for own in plan.scenario.reserved if is_past(plan, own))
+    return tuple(own.end_utc.isoformat() for own in past if own.end_utc is not None)
 
 
 def _told(visit: Visit) -> str:
@@ -88,8 +88,3 @@ def _told(visit: Visit) -> str:
         lines.append(f"{step.start_utc[11:19]}-{step.end_utc[11:19]} UTC {step.role} {clean(step.object)}")
     lines.append(f"Latest start {visit.latest_start_utc[11:19]} UTC.")
     return "\n".join(lines)
-
-
-def _moment(text: str) -> datetime.datetime:
-    """A time of the plan; a leap second counts as the one before, as RFC 5545, 3.3.12 wants it."""
-    return datetime.datetime.fromisoformat(text.replace(":60Z", ":59Z"))

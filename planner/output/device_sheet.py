@@ -67,30 +67,38 @@ def line_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[LineRo
     found = []
     for line in sorted({line for track in tracks for line in track.lines}):
         own = array.delay_lines[line]
-        paths: list[tuple[str, np.ndarray]] = []
+        paths: list[tuple[VisitTrack, np.ndarray]] = []
         for track in tracks:
             if line in track.lines:
                 beam = track.lines.index(line)
                 paths += [
-                    (track.key, delay_m(limits, track, step, step.ticks())[:, beam])
+                    (track, delay_m(limits, track, step, step.ticks())[:, beam])
                     for step in track.steps
                     if not step.step.shared
                 ]
         (low, high), kept = own.stroke_m, own.pupil_stroke_m
-        pupil, pupil_in = _pupil_told(limits, tracks, line)
-        spare = [(float(min(path.min() - low, high - path.max())), key) for key, path in paths]
+        spare, tightest = _nearest(paths, own.stroke_m)
+        relayed = [
+            (track, path)
+            for track, path in paths
+            if array.combiner(track.visit.combiner, track.visit.spectral_setup).pupil_relay
+        ]
+        stroke, pupil, pupil_in = f"{low:g} to {high:g}", "", ""
+        if kept is not None and relayed:
+            stroke += f", pupil {kept[0]:g} to {kept[1]:g}"
+            left, pupil_in = _nearest(relayed, kept)
+            pupil = f"{left:.2f}"
         whole = np.concatenate([path for _, path in paths])
         rail = float(np.abs(np.diff(whole)).sum()) / own.path_per_travel
         found.append(
             LineRow(
                 line=own.name,
-                visits=len({key for key, _ in paths}),
+                visits=len({track.key for track, _ in paths}),
                 lowest=f"{whole.min():.2f}",
                 highest=f"{whole.max():.2f}",
-                stroke=f"{low:g} to {high:g}"
-                + (f", pupil {kept[0]:g} to {kept[1]:g}" if kept and pupil else ""),
-                spare=f"{min(spare)[0]:.2f}",
-                tightest=min(spare)[1],
+                stroke=stroke,
+                spare=f"{spare:.2f}",
+                tightest=tightest,
                 rail=f"{rail:.0f}",
                 ratio=f"{own.path_per_travel:g}",
                 pupil=pupil,
@@ -100,22 +108,9 @@ def line_rows(limits: NightLimits, tracks: Sequence[VisitTrack]) -> tuple[LineRo
     return tuple(found)
 
 
-def _pupil_told(limits: NightLimits, tracks: Sequence[VisitTrack], line: int) -> tuple[str, str]:
-    """How near a carriage comes to where the pupil leaves its place, and in which visit; "" if none minds."""
-    array, found = limits.scenario.array, []
-    kept = array.delay_lines[line].pupil_stroke_m
-    for track in tracks:
-        combiner = array.combiner(track.visit.combiner, track.visit.spectral_setup)
-        if kept is None or line not in track.lines or not combiner.pupil_relay:
-            continue
-        beam = track.lines.index(line)
-        for step in track.steps:
-            path = delay_m(limits, track, step, step.ticks())[:, beam]
-            found.append((float(min(path.min() - kept[0], kept[1] - path.max())), track.key))
-    if not found or kept is None:
-        return "", ""
-    spare, key = min(found)
-    return f"{spare:.2f}", key
+def _nearest(paths: Sequence[tuple[VisitTrack, np.ndarray]], ends: tuple[float, float]) -> tuple[float, str]:
+    """How far paths stay inside two ends at least, and in which visit."""
+    return min((float(min(path.min() - ends[0], ends[1] - path.max())), track.key) for track, path in paths)
 
 
 def rails_told(lines: Sequence[LineRow]) -> str:

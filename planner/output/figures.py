@@ -137,7 +137,7 @@ def legend_rows(entries: Sequence[tuple[str, Any]], width: float) -> list[list[t
     rows: list[list[tuple[str, Any]]] = [[]]
     used = 0.0
     for words, style in entries:
-        needs = (0.0 if style is None else 26.0) + 18.0 + len(words) * 4.9
+        needs = _key_px(style) + _words_px(words)
         if rows[-1] and used + needs > width:
             rows.append([])
             used = 0.0
@@ -155,12 +155,21 @@ def legend(axes: Axes, at: tuple[float, float], pixel: float, entries: Sequence[
     for words, style in entries:
         if style is not None and "patch" in style:
             axes.add_patch(Rectangle((x, y - 4.5), 20.0 * pixel, 9.0, **style["patch"]))
-            x += 26.0 * pixel
         elif style is not None:
             axes.plot([x, x + 20.0 * pixel], [y, y], **style)
-            x += 26.0 * pixel
+        x += _key_px(style) * pixel
         write(axes, x, y, words, va="center", fontsize=SMALL_PX, color=SOFT)
-        x += (18.0 + len(words) * 4.9) * pixel
+        x += _words_px(words) * pixel
+
+
+def _key_px(style: Any) -> float:
+    """Room for the sample of a legend's entry, with the gap behind it."""
+    return 0.0 if style is None else 26.0
+
+
+def _words_px(words: str) -> float:
+    """Room for the words of a legend's entry, with the gap behind them."""
+    return 18.0 + len(words) * 4.9
 
 
 def outline(mask: np.ndarray) -> list[list[tuple[int, int]]]:

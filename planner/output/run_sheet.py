@@ -170,7 +170,7 @@ def visit_rows(
                     *instead_told(visit),
                 ),
                 change=_with_time(
-                    change_told(scenario.array, visit, optics), plan, tracks[place - 1 : place + 1]
+                    change_told(scenario.array, visit, optics), plan, tracks[max(0, place - 1) : place + 1]
                 ),
                 light=light_rows(scenario, request, visit),
             )

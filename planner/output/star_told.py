@@ -10,7 +10,6 @@ from astropy.coordinates import Latitude, Longitude
 
 from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility
 from planner.constraints.tonight import NightLimits
-from planner.geometry.baselines import baseline_vectors_m, lengths_m
 from planner.output.tracks import VisitTrack
 from planner.scenario.targets import Star
 
@@ -56,7 +55,7 @@ def _calibrator(limits: NightLimits, star: int, used: Sequence[VisitTrack]) -> s
     vis2 = []
     for track in used:
         combiner = limits.scenario.array.combiner(track.visit.combiner, track.visit.spectral_setup)
-        longest = float(lengths_m(baseline_vectors_m(limits.placement.vectors_m[track.telescopes])).max())
+        longest = limits.placement.longest_baseline_m(track.telescopes)
         vis2.append(float(calibrator_visibility([own], longest, combiner, 0.0).margin[0]))
     size = f"{own.diameter_mas:g} mas, " if own.diameter_mas is not None else ""
     keys = ", ".join(track.key for track in used)

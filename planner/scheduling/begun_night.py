@@ -40,9 +40,8 @@ def left_of_night(plan: NightPlan, at: str | None = None, lost: Sequence[str] = 
         remedy = "Plan the night anew with planner night."
         problems.append(Problem("plan.json", "", f"does not pass its audit ({bad})", remedy))
     now = _time_of_night(plan, at, problems)
-    places = []
+    places, known = [], {f"V{k + 1:02d}": k for k in range(len(plan.visits))}
     for key in lost:
-        known = {f"V{k + 1:02d}": k for k in range(len(plan.visits))}
         if key not in known:
             listed = f"Its visits are V01 to {list(known)[-1]}." if known else "It has no visits."
             problems.append(Problem("command line", "--lost", f"is {key!r}, no visit of this plan", listed))

@@ -18,7 +18,7 @@ from planner.constraints.brightness import bright_enough
 from planner.constraints.delay_range import delay_range
 from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility
 from planner.constraints.tonight import NightLimits
-from planner.geometry.baselines import baseline_vectors_m, lengths_m
+from planner.geometry.baselines import baseline_vectors_m
 from planner.geometry.uv import uvw_m
 from planner.scheduling.brackets import TURNS, Bracket, brackets_of
 from planner.scheduling.light import differential_m, light_limits, with_tracking
@@ -202,7 +202,7 @@ def calibrators_for(
     near = np.flatnonzero(distance <= scenario.limits.bracket_distance_max_deg)
     near = near[np.argsort(distance[near], kind="stable")]
     telescopes = np.array(facts.subarray.telescopes)
-    longest = float(lengths_m(baseline_vectors_m(limits.placement.vectors_m[telescopes])).max())
+    longest = limits.placement.longest_baseline_m(telescopes)
     classes = [limits.placement.classes[i] for i in telescopes]
     wish = scenario.requests[request]
     asked = [scenario.calibrators[row] for row in near]

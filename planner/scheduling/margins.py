@@ -10,8 +10,7 @@ from planner.constraints.brightness import brightness_limits
 from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility
 from planner.constraints.tonight import NightLimits
 from planner.constraints.tracker import TRACKER
-from planner.constraints.verdict import Verdict, lowest
-from planner.geometry.baselines import baseline_vectors_m, lengths_m
+from planner.constraints.verdict import lowest
 from planner.scheduling.light import light_limits
 from planner.scheduling.light_told import tracking_margin_mag
 from planner.scheduling.plan import Margin
@@ -107,9 +106,8 @@ def _of_calibrator(limits: NightLimits, family: VisitFamily, row: int, number: i
     middle = limits.sky.direction[:, len(limits.sky.times) // 2]
     apart = float(bracket_distance_deg(middle, family.request, np.array([star]))[0])
     yield DISTANCE, "deg", scenario.limits.bracket_distance_max_deg - apart
-    stations = limits.placement.vectors_m[list(facts.subarray.telescopes)]
-    longest = float(lengths_m(baseline_vectors_m(stations)).max())
-    verdict: Verdict = calibrator_visibility(
+    longest = limits.placement.longest_baseline_m(facts.subarray.telescopes)
+    verdict = calibrator_visibility(
         [limits.sky.stars[star]], longest, facts.combiner, scenario.limits.calibrator_vis2_min
     )
     yield verdict.limit, verdict.unit, float(verdict.margin[0])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.constraints.brightness import FAINT, brightness_limits
-from planner.constraints.delay_range import held_offset
+from planner.constraints.delay_range import DELAY_RANGE, held_offset
 from planner.constraints.tonight import NightLimits
 from planner.constraints.verdict import Verdict
 from planner.constraints.windows import intervals
@@ -24,8 +24,6 @@ from planner.scheduling.subarrays import Subarray, assign_lines, led, possible_s
 from planner.scheduling.visits import facts_of
 from planner.sky.night import NightSky
 from planner.units import DAY_S, handy
-
-DELAY_RANGE = "delay range"  # of a common offset that is held over a step
 
 
 @dataclass(frozen=True)

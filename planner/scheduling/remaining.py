@@ -107,7 +107,7 @@ def remaining(plan: NightPlan, now: datetime.datetime, lost: Collection[int] = (
 def _free(plan: NightPlan, now: datetime.datetime, visits: Sequence[Visit]) -> datetime.datetime:
     """When everything that is under way at some moment is over."""
     # A plan for the rest of a night is followed from where it begins, even when asked about an earlier time.
-    found = [now, *(own.end_utc for own in plan.scenario.reserved if own.end_utc and _is_past(plan, own))]
+    found = [now, *(own.end_utc for own in plan.scenario.reserved if own.end_utc and is_past(plan, own))]
     found += [moment(visit.steps[-1].end_utc) for visit in visits]
     found += [
         moment(own.end_utc)
@@ -129,8 +129,8 @@ def _past(plan: NightPlan, free: datetime.datetime) -> Reserved:
     )
 
 
-def _is_past(plan: NightPlan, own: Reserved) -> bool:
-    """Whether reserved time is what an earlier replanning has put there."""
+def is_past(plan: NightPlan, own: Reserved) -> bool:
+    """Whether reserved time is what a replanning has put there, not the user's own of that name."""
     begins = own.start_utc is not None and own.start_utc < moment(plan.night.start_utc)
     return own.name == PAST and begins and not own.telescopes
 
@@ -218,7 +218,7 @@ def _reserved_left(plan: NightPlan, free: datetime.datetime) -> tuple[Reserved, 
         start = own.start_utc or (moment(told.start_utc) if told and told.start_utc else None)
         end = own.end_utc or (moment(told.end_utc) if told and told.end_utc else None)
         ready = datetime.timedelta(seconds=own.ready_s)
-        if _is_past(plan, own) or (end is not None and end + ready <= free):
+        if is_past(plan, own) or (end is not None and end + ready <= free):
             continue
         if own.start_utc is None and start is not None and start < free:
             own = Reserved(name=own.name, start_utc=start, end_utc=end, ready_s=own.ready_s)
