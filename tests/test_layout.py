@@ -88,10 +88,9 @@ def test_a_floor_imports_lower_floors_only(path):
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_a_module_is_described_and_short(path):
+def test_a_module_is_described(path):
     text = path.read_text(encoding="utf-8")
     assert (ast.get_docstring(ast.parse(text)) or "").strip(), f"{name_of(path)} has no docstring"
-    assert len(text.splitlines()) <= 400
     assert "TODO" not in text
 
 
