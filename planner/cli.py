@@ -36,6 +36,7 @@ from planner.cli_options import (
     end_with_no,
     plain_answers,
     progress,
+    tell_notes,
 )
 from planner.terminal import (
     NOTHING_LEFT,
@@ -87,6 +88,7 @@ def main() -> None:
         if os.environ.get("PLANNER_TRACEBACK"):
             raise
         print(safe(f"Cannot go on here: {error.strerror or error}. {WHOLE}"), file=sys.stderr)
+        tell_notes(error)
         sys.exit(BAD_INPUT)
     except Exception as fault:
         if os.environ.get("PLANNER_TRACEBACK"):
@@ -100,6 +102,7 @@ def main() -> None:
             ),
             file=sys.stderr,
         )
+        tell_notes(fault)
         sys.exit(FAULT)
 
 
@@ -309,13 +312,13 @@ def night(
     """
     with plain_answers(quiet, as_json):
         from planner import commands
-        from planner.output.folder import check_plan_folder
+        from planner.output.safe_plan import check_night_folders, plan_kept_safe
 
         found = commands.for_night(commands.read_scenario(scenario), day(date), configuration)
         folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-{found.night.date}"))
-        check_plan_folder(folder)
-        with progress(quiet) as tell:
-            planned = commands.plan_night(found, tell=tell, seconds=seconds)
+        check_night_folders(folder)
+        with plan_kept_safe(folder) as keep, progress(quiet) as tell:
+            planned = commands.plan_night(found, tell=tell, seconds=seconds, keep=keep)
             tell("Drawing the report")
             report = commands.write_night(planned, folder)
         _end_of_night(planned, report, as_json, quiet)
@@ -347,17 +350,17 @@ def replan(
     """
     with plain_answers(quiet, as_json):
         from planner import commands
-        from planner.output.folder import check_plan_folder
+        from planner.output.safe_plan import check_night_folders, plan_kept_safe
 
         left = commands.left_of_night(commands.read_plan(plan), at, lost or ())
         name = f"{left.scenario.name}-{left.scenario.night.date}-from-{left.free:%H%M}"
         folder = Path(os.path.abspath(out or Path("reports") / name))
-        check_plan_folder(folder)
+        check_night_folders(folder)
         tell_remaining(left, as_json)
         if not left.scenario.requests:
             end_with_no(NOTHING_LEFT, quiet)
-        with progress(quiet) as tell:
-            planned = commands.plan_night(left.scenario, tell=tell, seconds=seconds)
+        with plan_kept_safe(folder) as keep, progress(quiet) as tell:
+            planned = commands.plan_night(left.scenario, tell=tell, seconds=seconds, keep=keep)
             tell("Drawing the report")
             report = commands.write_night(planned, folder)
         _end_of_night(planned, report, as_json, quiet, left)

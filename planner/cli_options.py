@@ -66,13 +66,26 @@ def plain_answers(quiet: bool = False, as_json: bool = False) -> Iterator[None]:
     except InputProblems as error:
         for problem in error.problems:
             print(safe(str(problem)), file=sys.stderr)
+        tell_notes(error)
         raise typer.Exit(BAD_INPUT) from None
-    except KeyboardInterrupt:
-        print(STOPPED_TOLD, file=sys.stderr)
+    except KeyboardInterrupt as stop:
+        print(STOPPED_TOLD if not notes_of(stop) else "Stopped. No report was written.", file=sys.stderr)
+        tell_notes(stop)
         raise typer.Exit(STOPPED) from None
     except NoNight as error:
         print(safe(str(error)), file=sys.stderr)
         raise typer.Exit(NO) from None
+
+
+def notes_of(error: BaseException) -> list[str]:
+    """Return what was noted on an exception on its way: what is safe in spite of it."""
+    return list(getattr(error, "__notes__", ()))
+
+
+def tell_notes(error: BaseException) -> None:
+    """Print what was noted on an exception."""
+    for note in notes_of(error):
+        print(safe(note), file=sys.stderr)
 
 
 def end_with_no(why: str, quiet: bool) -> NoReturn:

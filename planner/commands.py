@@ -26,7 +26,7 @@ from planner.scenario.messages import among
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.reading import read_scenario
 from planner.scenario.targets import Scenario
-from planner.scheduling.assemble import night_plan
+from planner.scheduling.assemble import chosen_plan, with_everything_said
 from planner.scheduling.audit import audit_plan
 from planner.scheduling.begun_night import left_of_night
 from planner.scheduling.plan import NightPlan
@@ -98,6 +98,7 @@ def plan_night(
     configuration: str | None = None,
     tell: Tell | None = None,
     seconds: float | None = None,
+    keep: Callable[[NightPlan], None] | None = None,
 ) -> PlannedNight:
     """Plan a night and audit the plan.
 
@@ -112,6 +113,9 @@ def plan_night(
         Called with a sentence when something long begins.
     seconds : float, optional
         Choose for so long, not by the scenario's effort; such a plan does not repeat itself.
+    keep : callable, optional
+        Called with the plan as soon as it is chosen, and again as soon as more of it is written down:
+        whoever puts it on disk does not lose it when something fails later.
 
     Raises
     ------
@@ -121,10 +125,21 @@ def plan_night(
         When the configuration does not exist.
     """
     scenario = for_night(scenario, date, configuration)
+    keep = keep or (lambda plan: None)
     with offline_earth():
-        solved = solved_night(scenario, tell or (lambda sentence: None), seconds)
-        plan = night_plan(solved, scenario.night.configuration)
-        return PlannedNight(solved, plan.model_copy(update={"audit": audit_plan(plan)}))
+        solved = solved_night(
+            scenario,
+            tell or (lambda sentence: None),
+            seconds,
+            lambda first: keep(chosen_plan(first, scenario.night.configuration)),
+        )
+        chosen = chosen_plan(solved, scenario.night.configuration)
+        keep(chosen)
+        plan = with_everything_said(solved, chosen)
+        keep(plan)
+        audited = plan.model_copy(update={"audit": audit_plan(plan)})
+        keep(audited)
+        return PlannedNight(solved, audited)
 
 
 def write_night(night: PlannedNight, folder: str | Path) -> Path:

@@ -14,8 +14,11 @@ from pathlib import Path
 import pytest
 from test_cli import SCENARIOS, run
 
+from planner import cli
+from planner.commands import audit_plan
 from planner.output import writing
 from planner.output.writing import replace_folder
+from planner.scheduling.plan_file import read_plan
 
 ROOT = Path(__file__).resolve().parent.parent
 TINY = SCENARIOS / "tiny"
@@ -186,10 +189,116 @@ def test_a_night_that_is_killed_while_it_writes_leaves_the_earlier_plan_and_the_
     done = python(COMMAND, f"open {tmp_path}/.plan-unfinished", 3, "SIGKILL", *words)
     assert done.returncode == -signal.SIGKILL
     assert held(folder) == whole(OLD)
-    assert len(list(tmp_path.iterdir())) == 2
+    safe = tmp_path / "plan-without-report"
+    assert read_plan(safe).audit.passed
+    assert len(list(tmp_path.iterdir())) == 3
     replace_folder(folder, NEW)
     assert held(folder) == whole(NEW)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["plan", safe.name]
+    # The next run of the command takes the safe plan away too.
+    shutil.rmtree(folder)
+    assert run("night", TINY, "--out", folder, "--quiet").exit_code == 0
     assert [path.name for path in tmp_path.iterdir()] == ["plan"]
+
+
+def command_line(monkeypatch, *words):
+    """Run the command line as it starts, handlers of faults and all; its exit code."""
+    monkeypatch.setattr(sys, "argv", ["planner", *map(str, words)])
+    with pytest.raises(SystemExit) as end:
+        cli.main()
+    return end.value.code or 0
+
+
+def broken(*words, **named):
+    raise ValueError("broken for a test")
+
+
+def stopped(*words, **named):
+    raise KeyboardInterrupt
+
+
+def with_a_program(tmp_path):
+    """The smallest scenario with a target that no visit serves, in a program with a budget."""
+    scenario = tmp_path / "scenario"
+    shutil.copytree(TINY, scenario)
+    with (scenario / "scenario.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[[request]]\ntarget = "south"\nairmass_max = 1.0001\n')
+        file.write('\n[[program]]\nname = "P"\ntargets = ["south", "equator"]\nhours_max = 2.0\n')
+    return scenario
+
+
+def test_a_program_with_a_budget_may_hold_a_target_without_a_candidate(tmp_path):
+    told = run("night", with_a_program(tmp_path), "--out", tmp_path / "plan")
+    assert told.exit_code == 0, told.stderr
+    assert "left out: south: airmass: at best" in told.stdout
+    assert "Audit passed." in told.stdout
+
+
+# What is done after the visits are chosen, in its order: which of the plan is on disk when it fails.
+SAYING = {
+    "planner.scheduling.tonight.forced_plans": {"complete": False, "audited": False},
+    "planner.scheduling.tonight.calmer": {"complete": False, "audited": False},
+    "planner.scheduling.assemble.reason": {"complete": False, "audited": False},
+    "planner.scheduling.assemble.margins_of": {"complete": False, "audited": False},
+    "planner.commands.audit_plan": {"complete": True, "audited": False},
+    "planner.output.folder.night_figures": {"complete": True, "audited": True},
+    "planner.output.folder.render_report": {"complete": True, "audited": True},
+}
+
+
+@pytest.mark.parametrize("part", SAYING)
+def test_a_plan_is_not_lost_when_what_is_said_about_it_fails(part, tmp_path, monkeypatch, capsys):
+    out, safe = tmp_path / "plan", tmp_path / "plan-without-report"
+    scenario = with_a_program(tmp_path)
+    replace_folder(out, OLD)
+    with monkeypatch.context() as patch:
+        patch.setattr(part, broken)
+        assert command_line(patch, "night", scenario, "--out", out) == 3
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "The planner met a fault of its own (ValueError: broken for a test)." in told.err
+    assert f"The plan is not lost: {safe / 'plan.json'} holds its visits" in told.err
+    assert held(out) == whole(OLD)
+    plan = read_plan(safe)
+    assert {"complete": plan.complete, "audited": plan.audit is not None} == SAYING[part]
+    assert audit_plan(plan).passed
+    assert len(plan.visits) > 0
+
+
+def test_the_rest_of_a_night_is_not_lost_either_and_is_planned_on(tmp_path, monkeypatch, capsys):
+    first, rest = tmp_path / "plan", tmp_path / "rest"
+    with monkeypatch.context() as patch:
+        patch.setattr("planner.output.folder.render_report", broken)
+        assert command_line(patch, "night", TINY, "--out", first) == 3
+        safe = tmp_path / "plan-without-report"
+        at = read_plan(safe).night.start_utc[11:16]
+        at = f"{at[:2]}:{int(at[3:]) // 10 + 1}0" if at[3:] < "50" else f"{(int(at[:2]) + 1) % 24:02d}:00"
+        capsys.readouterr()
+        assert command_line(patch, "replan", safe, "--at", at, "--out", rest) == 3
+    assert (
+        f"The plan is not lost: {tmp_path / 'rest-without-report' / 'plan.json'}" in capsys.readouterr().err
+    )
+    assert read_plan(tmp_path / "rest-without-report").audit.passed
+    assert run("audit", tmp_path / "rest-without-report").exit_code == 0
+
+
+def test_ctrl_c_while_the_report_is_drawn_keeps_the_plan_and_says_so(tmp_path, monkeypatch, capsys):
+    with monkeypatch.context() as patch:
+        patch.setattr("planner.output.folder.night_figures", stopped)
+        assert command_line(patch, "night", TINY, "--out", tmp_path / "plan") == 130
+    told = capsys.readouterr().err
+    safe = tmp_path / "plan-without-report"
+    assert told.startswith("Stopped. No report was written.\nThe plan is not lost: ")
+    assert read_plan(safe).audit.passed
+    assert not (tmp_path / "plan").exists()
+
+
+def test_something_else_where_the_plan_would_be_kept_is_refused_before_the_work(tmp_path):
+    (tmp_path / "plan-without-report").mkdir()
+    (tmp_path / "plan-without-report" / "notes.txt").write_text("mine", encoding="utf-8")
+    told = run("night", TINY, "--out", tmp_path / "plan")
+    assert (told.exit_code, told.stdout) == (2, "")
+    assert "holds 'notes.txt', which is not part of a plan without its report" in told.stderr
 
 
 @pytest.mark.parametrize(
@@ -335,5 +444,8 @@ def test_a_disk_that_takes_no_more_keeps_the_earlier_plan_and_says_so(tmp_path):
         assert done.returncode == 2
         assert "cannot be written (File too large)" in done.stderr
         assert "make room" in done.stderr
+        assert f"The plan is not lost: {folder}-without-report/plan.json" in done.stderr
     assert {path.name: path.read_bytes() for path in out.iterdir() if path.is_file()} == before
-    assert [path.name for path in tmp_path.iterdir()] == ["plan"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "other-without-report", "plan", "plan-without-report",
+    ]  # fmt: skip

@@ -42,9 +42,20 @@ from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
 from planner.sky.night import utc_text
 
+NOT_SAID = "the plan was written before the reasons were"
+
 
 def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
     """Write the plan of a solved night down, without its audit."""
+    return with_everything_said(solved, chosen_plan(solved, configuration))
+
+
+def chosen_plan(solved: SolvedNight, configuration: str) -> NightPlan:
+    """Write down what was chosen, and no more: a plan that can be audited and planned on.
+
+    Margins, latest starts, fillers, reasons, costs and lost time are not in it
+    (:func:`with_everything_said`): whatever fails in those, the visits are on paper.
+    """
     solved = with_shared_steps(solved)
     limits, solution = solved.limits, solved.solution
     scenario, sky = limits.scenario, limits.sky
@@ -80,10 +91,26 @@ def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
         requests=tuple(_outcome(solved, offer, visits) for offer in solved.offers),
         programs=_programs(solved),
         unfair=solved.problem.rules.unfair(solved.problem.worth_of(solution.chosen)),
-        lost_time=lost_time(solved),
         earth_orientation=_earth_orientation(limits),
-        travel=_travel(solved),
+        complete=False,
     )
+
+
+def with_everything_said(solved: SolvedNight, plan: NightPlan) -> NightPlan:
+    """Return a plan of :func:`chosen_plan` with all that it says about what was chosen and what was not."""
+    solved = with_shared_steps(solved)
+    visits = tuple(
+        visit.model_copy(update=_said_of_visit(solved, candidate))
+        for visit, candidate in zip(plan.visits, solved.visits, strict=True)
+    )
+    requests = tuple(
+        outcome.model_copy(
+            update={"reason": _reason(solved, offer, outcome), "forced": forced_told(solved, offer.request)}
+        )
+        for outcome, offer in zip(plan.requests, solved.offers, strict=True)
+    )
+    more = {"lost_time": lost_time(solved), "travel": _travel(solved), "complete": True}
+    return plan.model_copy(update={"visits": visits, "requests": requests, **more})
 
 
 def _travel(solved: SolvedNight) -> Travel | None:
@@ -120,7 +147,7 @@ def _earth_orientation(limits: NightLimits) -> EarthOrientation:
 
 
 def _visits(solved: SolvedNight) -> list[Visit]:
-    """The visits in order, with their set-ups, margins, new cells and latest starts."""
+    """The visits in order, with their set-ups and new cells."""
     told = cells_told(solved)
     everything = list(solved.solution.chosen)
     visits = []
@@ -128,21 +155,16 @@ def _visits(solved: SolvedNight) -> list[Visit]:
         # Neighbours may be time that is not for stars.
         position = everything.index(candidate)
         previous = everything[position - 1] if position else None
-        visits.append(
-            _visit(solved, place, (previous, candidate, everything[position + 1 :]), told[candidate])
-        )
+        visits.append(_visit(solved, place, (previous, candidate), told[candidate]))
     return visits
 
 
-def _visit(
-    solved: SolvedNight, place: int, neighbours: tuple[int | None, int, Sequence[int]], told: CellsTold
-) -> Visit:
+def _visit(solved: SolvedNight, place: int, neighbours: tuple[int | None, int], told: CellsTold) -> Visit:
     limits = solved.limits
-    previous, candidate, following = neighbours
+    previous, candidate = neighbours
     family, row = solved.origin(candidate)
     request = limits.scenario.requests[family.request]
     names = tuple(limits.placement.telescopes[i] for i in family.facts.subarray.telescopes)
-    latest = _latest_start(solved, candidate, following)
     return Visit(
         id=f"V{place + 1:02d}",
         target=request.name,
@@ -151,15 +173,25 @@ def _visit(
         steps=tuple(
             _step(solved, candidate, k, _setup_start(solved, previous, candidate, k)) for k in range(3)
         ),
-        latest_start_utc=utc_text(limits.sky.times[latest]),
-        margins=tuple(margins_of(limits, family, row)),
+        latest_start_utc=utc_text(limits.sky.times[int(family.start_tick[row, 0])]),
+        margins=(),
         new_cells=cells_of(told.new),
         cells_again=cells_of(told.again),
         value=told.value,
         budget_s=budget_s(solved, candidate),
-        fillers=fillers_told(solved, candidate),
         **light_of_visit(limits, family, row),
     )
+
+
+def _said_of_visit(solved: SolvedNight, candidate: int) -> dict[str, object]:
+    """How robust a visit is: its latest start, its margins, and what fits in its place."""
+    limits, everything = solved.limits, list(solved.solution.chosen)
+    following = everything[everything.index(candidate) + 1 :]
+    return {
+        "latest_start_utc": utc_text(limits.sky.times[_latest_start(solved, candidate, following)]),
+        "margins": tuple(margins_of(limits, *solved.origin(candidate))),
+        "fillers": fillers_told(solved, candidate),
+    }
 
 
 def _setup_start(solved: SolvedNight, previous: int | None, candidate: int, step: int) -> int:
@@ -269,13 +301,12 @@ def _in_time_for(solved: SolvedNight, visits: VisitFamily, following: int) -> np
 
 
 def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) -> RequestOutcome:
+    """What a request got."""
     request = solved.limits.scenario.requests[offer.request]
     mine = [visit for visit in visits if visit.target == request.name]
     of_request = solved.problem.request == offer.request
     filled = sum(len(visit.new_cells) for visit in mine)
     starts = len(np.unique(solved.problem.start[of_request]))
-    gains = of_request & np.array([len(cells) > 0 for cells in solved.problem.cells], dtype=bool)
-    gaining = len(np.unique(solved.problem.start[gains]))
     return RequestOutcome(
         target=request.name,
         combiner=request.combiner,
@@ -286,14 +317,20 @@ def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) 
         cells_reachable=len(offer.reachable),
         cells_filled_before=len(offer.filled_before),
         feasible_starts=starts,
-        reason=reason(
-            solved.limits,
-            offer,
-            Served(starts, gaining, len(mine), filled, rule_told(solved, offer.request, len(mine))),
-        ),
+        reason=None if len(mine) >= request.visits else NOT_SAID,
         worth=sum(visit.value for visit in mine),
-        forced=forced_told(solved, offer.request),
     )
+
+
+def _reason(solved: SolvedNight, offer: RequestOffer, outcome: RequestOutcome) -> str | None:
+    """Why a request got fewer visits than it wants."""
+    of_request = solved.problem.request == offer.request
+    gains = of_request & np.array([len(cells) > 0 for cells in solved.problem.cells], dtype=bool)
+    gaining = len(np.unique(solved.problem.start[gains]))
+    planned = outcome.visits_planned
+    rules = rule_told(solved, offer.request) if of_request.any() and not planned else None
+    served = Served(outcome.feasible_starts, gaining, planned, outcome.cells_filled, rules)
+    return reason(solved.limits, offer, served)
 
 
 def _programs(solved: SolvedNight) -> tuple[ProgramOutcome, ...]:

@@ -319,6 +319,11 @@ class NightPlan(Document):
     unfair: int = Field(default=0, description="What fairness takes off the score.")
     travel: Travel | None = None
     lost_time: LostTime | None = None
+    complete: bool = Field(
+        default=True,
+        description="False where the report was never written: visits and steps are all there, but margins, "
+        "latest starts, fillers, reasons, travel and lost time are missing.",
+    )
     audit: AuditReport | None = None
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)

@@ -8,17 +8,18 @@ from planner.scheduling.cell_values import HOUR_S, floor_and_goal
 from planner.scheduling.solved import SolvedNight
 
 
-def rule_told(solved: SolvedNight, request: int, planned: int) -> str | None:
-    """Return which rule leaves out a request that has possible starts; None when it is none of them."""
-    if planned:
-        return None
+def rule_told(solved: SolvedNight, request: int) -> str | None:
+    """Return which rule leaves a request without any visit although it has candidates; None when none does.
+
+    Only for requests that have a candidate: what no visit can serve is left out by a limit, not by a rule.
+    """
     problem, wish = solved.problem, solved.limits.scenario.requests[request]
     own = wish.extras
     mine = np.flatnonzero(problem.request == request)
     floor, goal = floor_and_goal(wish, solved.offers[request])
     if goal == 0:
         return f"earlier nights have reached its goal of {own.cells_goal} fillings"
-    cells = np.unique(np.concatenate([problem.cells[c] for c in mine])) if len(mine) else np.empty(0, int)
+    cells = np.unique(np.concatenate([problem.cells[c] for c in mine]))
     fresh = cells[problem.rules.fresh[cells]] if len(problem.rules.fresh) else cells
     if len(fresh) < floor:
         return (

@@ -18,7 +18,12 @@ from planner.scheduling.stopping import stopping
 from planner.sky.night import night_sky
 
 
-def solved_night(scenario: Scenario, say: Callable[[str], None], seconds: float | None = None) -> SolvedNight:
+def solved_night(
+    scenario: Scenario,
+    say: Callable[[str], None],
+    seconds: float | None = None,
+    keep: Callable[[SolvedNight], None] | None = None,
+) -> SolvedNight:
     """Compute the sky, work out the visits that are possible, and choose.
 
     Parameters
@@ -29,6 +34,8 @@ def solved_night(scenario: Scenario, say: Callable[[str], None], seconds: float 
         Called with a sentence when something long begins.
     seconds : float, optional
         Choose for so long, not by the scenario's effort.
+    keep : callable, optional
+        Called with the night as soon as its visits are chosen, before questions about them are asked.
 
     Raises
     ------
@@ -48,6 +55,8 @@ def solved_night(scenario: Scenario, say: Callable[[str], None], seconds: float 
         solution = solve_night(
             problem, effort, lambda score, bound: say(f"{choosing}: score {score}, bound {bound}"), stop
         )
+        if keep is not None:
+            keep(SolvedNight(limits, offers, problem, table, families, solution, seconds))
         if scenario.plan.irreplaceable_early:
             say("Putting early what could not be tried again")
             solution = put_early(problem, solution, scenario.night.slot_s, scenario.plan.early_cost_max, stop)
