@@ -27,6 +27,7 @@ from planner.cli_options import (
     AsJson,
     Day,
     FromDay,
+    Pdf,
     PlanFolder,
     Quiet,
     ScenarioFolder,
@@ -210,6 +211,7 @@ def feasibility(
             help="Folder of the answer [reports/SCENARIO-feasibility-DATE]; replaces an earlier one."
         ),
     ] = None,
+    pdf: Pdf = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -234,7 +236,7 @@ def feasibility(
         with progress(quiet) as tell:
             answer = commands.assess_feasibility(found, asked, tell)
             tell("Drawing the page and the sheets")
-            page = commands.write_feasibility(answer, folder)
+            page = commands.write_feasibility(answer, folder, pdf)
         tell_feasibility(answer, page, as_json)
         if not any(one.serving for one in answer.nights):
             end_with_no("None of the targets can be observed then.", quiet)
@@ -260,6 +262,7 @@ def rank(
         Path | None,
         typer.Option(help="Folder of the answer [reports/SCENARIO-rank-DATE]; replaces an earlier one."),
     ] = None,
+    pdf: Pdf = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -285,7 +288,7 @@ def rank(
         with progress(quiet) as tell:
             ranking = commands.rank_subarrays(found, choice, tell)
             tell("Drawing the page")
-            page = commands.write_ranking(ranking, folder)
+            page = commands.write_ranking(ranking, folder, pdf)
         tell_ranking(ranking, page, as_json)
         if not ranking.top:
             end_with_no("No subarray is of use then.", quiet)
@@ -303,6 +306,7 @@ def night(
         typer.Option(help="Folder of the plan [reports/SCENARIO-DATE]; an earlier plan there is replaced."),
     ] = None,
     seconds: Seconds = None,
+    pdf: Pdf = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -320,7 +324,7 @@ def night(
         with plan_kept_safe(folder) as keep, progress(quiet) as tell:
             planned = commands.plan_night(found, tell=tell, seconds=seconds, keep=keep)
             tell("Drawing the report")
-            report = commands.write_night(planned, folder)
+            report = commands.write_night(planned, folder, pdf)
         _end_of_night(planned, report, as_json, quiet)
 
 
@@ -341,6 +345,7 @@ def replan(
         ),
     ] = None,
     seconds: Seconds = None,
+    pdf: Pdf = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -362,7 +367,7 @@ def replan(
         with plan_kept_safe(folder) as keep, progress(quiet) as tell:
             planned = commands.plan_night(left.scenario, tell=tell, seconds=seconds, keep=keep)
             tell("Drawing the report")
-            report = commands.write_night(planned, folder)
+            report = commands.write_night(planned, folder, pdf)
         _end_of_night(planned, report, as_json, quiet, left)
 
 

@@ -31,6 +31,7 @@ Seconds = Annotated[
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print problems only; the exit code says the rest.")]
+Pdf = Annotated[bool, typer.Option("--pdf", help="Write each figure as PDF too.")]
 Day = Annotated[
     datetime.datetime | None,
     typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Local date of the evening."),

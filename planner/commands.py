@@ -142,8 +142,8 @@ def plan_night(
         return PlannedNight(solved, audited)
 
 
-def write_night(night: PlannedNight, folder: str | Path) -> Path:
-    """Write a planned night's folder (report, plan, table, figures), whole or not at all.
+def write_night(night: PlannedNight, folder: str | Path, pdf: bool = False) -> Path:
+    """Write a planned night's folder (report, plan, table, figures; with ``pdf`` also those as PDF), whole.
 
     Returns
     -------
@@ -151,7 +151,7 @@ def write_night(night: PlannedNight, folder: str | Path) -> Path:
         The report.
     """
     with offline_earth():
-        return write_plan_folder(night.solved.limits, night.solved.offers, night.plan, Path(folder))
+        return write_plan_folder(night.solved.limits, night.solved.offers, night.plan, Path(folder), pdf)
 
 
 @dataclass(frozen=True)
@@ -290,8 +290,8 @@ def assess_feasibility(
         return answered(question, tell or (lambda sentence: None))
 
 
-def write_feasibility(found: Feasibility, folder: str | Path) -> Path:
-    """Write an answer's folder (page, sheets, tables, figures), whole or not at all.
+def write_feasibility(found: Feasibility, folder: str | Path, pdf: bool = False) -> Path:
+    """Write an answer's folder (page, sheets, tables, figures; with ``pdf`` also those as PDF), whole.
 
     Returns
     -------
@@ -299,7 +299,7 @@ def write_feasibility(found: Feasibility, folder: str | Path) -> Path:
         The page.
     """
     with offline_earth():
-        return write_feasibility_folder(found, Path(folder))
+        return write_feasibility_folder(found, Path(folder), pdf)
 
 
 @dataclass(frozen=True)
@@ -385,8 +385,8 @@ def rank_subarrays(scenario: Scenario, choice: Choice | None = None, tell: Tell 
         return ranking_of(question, tell or (lambda sentence: None))
 
 
-def write_ranking(ranking: Ranking, folder: str | Path) -> Path:
-    """Write a ranking's folder (page, tables, figures), whole or not at all.
+def write_ranking(ranking: Ranking, folder: str | Path, pdf: bool = False) -> Path:
+    """Write a ranking's folder (page, tables, figures; with ``pdf`` also those as PDF), whole.
 
     Returns
     -------
@@ -394,4 +394,4 @@ def write_ranking(ranking: Ranking, folder: str | Path) -> Path:
         The page.
     """
     with offline_earth():
-        return write_ranking_folder(ranking, Path(folder))
+        return write_ranking_folder(ranking, Path(folder), pdf)

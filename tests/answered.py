@@ -9,7 +9,7 @@ from foreseen import season, target_night
 from invented import random_scenario, request, star
 
 from planner.feasibility.answers import Calibrator, Feasibility, Reach, Remedy
-from planner.output.figures import draw_both, panel, write
+from planner.output.figures import draw, panel, write
 from planner.output.svg import Picture
 
 HOSTILE = ("<script>alert(1)</script>", r"$\frac{", '& "quotes" onload=x', "naïve 星 $x$")
@@ -100,4 +100,4 @@ def simply_drawn(found, shape=(1180.0, 700.0)):
     names = [f"T{night.request + 1:02d}-night" for night in found.nights]
     if found.season is not None:
         names += [f"T{number + 1:02d}-season" for number in found.season.requests]
-    return {name: draw_both(Picture(name, *shape, name, "A line", {}), paint) for name in names}
+    return {name: draw(Picture(name, *shape, name, "A line", {}), paint) for name in names}

@@ -10,7 +10,7 @@ import numpy as np
 from invented import combiner, delay_line, random_scenario, request, star, telescope_class
 
 from planner.geometry.baselines import baseline_vectors_m, lengths_m, station_vectors_m
-from planner.output.figures import draw_both, panel, write
+from planner.output.figures import draw, panel, write
 from planner.output.svg import Picture
 from planner.ranking.answers import Ranked, Ranking, Score, Seat, Truth
 from planner.scenario.array import Configuration, Station, Telescope
@@ -181,4 +181,4 @@ def simply_drawn(found):
         write(panel(figure, 10.0, 10.0, 200.0, 100.0), 0.5, 0.5, "a line")
 
     names = ("array", "bars", "heat", "planes") if found.top else ("array",)
-    return {name: draw_both(Picture(name, 1180.0, 500.0, name, "A line", {}), paint) for name in names}
+    return {name: draw(Picture(name, 1180.0, 500.0, name, "A line", {}), paint) for name in names}

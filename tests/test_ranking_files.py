@@ -76,7 +76,7 @@ def test_plain_data_carries_the_same_numbers(found):
 
 
 def test_the_folder_is_whole_and_the_same_twice(found, tmp_path):
-    first, second = (write_ranking_folder(found, tmp_path / name).parent for name in ("one", "two"))
+    first, second = (write_ranking_folder(found, tmp_path / name, pdf=True).parent for name in ("one", "two"))
     names = {path.relative_to(first).as_posix() for path in first.rglob("*") if path.is_file()}
     figures = {
         f"figures/{name}.{kind}" for name in ("array", "bars", "heat", "planes") for kind in ("svg", "pdf")
@@ -84,7 +84,7 @@ def test_the_folder_is_whole_and_the_same_twice(found, tmp_path):
     assert names == {"ranking.html", "ranking.ecsv", "by_request.ecsv", *figures}
     assert all((first / name).read_bytes() == (second / name).read_bytes() for name in names)
     write_ranking_folder(nothing(), first)  # an earlier ranking is replaced, its figures too
-    assert {path.name for path in (first / "figures").iterdir()} == {"array.svg", "array.pdf"}
+    assert {path.name for path in (first / "figures").iterdir()} == {"array.svg"}  # no PDF that nobody wants
 
 
 def test_a_folder_of_something_else_is_refused_and_kept(found, tmp_path):

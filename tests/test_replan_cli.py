@@ -40,8 +40,11 @@ def test_the_command_writes_the_rest_of_the_night(folder, tmp_path):
     assert told["audit"]["passed"]
     assert told["visits"]
     assert (tmp_path / "rest" / "report.html").is_file()
-    asked = run("replan", str(folder), "--at", at, "--out", str(tmp_path / "rest"), "--json")
+    assert not list((tmp_path / "rest").rglob("*.pdf"))  # nobody wanted them
+    asked = run("replan", str(folder), "--at", at, "--out", str(tmp_path / "rest"), "--json", "--pdf")
     assert asked.exit_code == 0, asked.output
+    drawn = {kind: {own.stem for own in (tmp_path / "rest").rglob(f"*.{kind}")} for kind in ("svg", "pdf")}
+    assert drawn["svg"] == drawn["pdf"] >= {"night", "delay", "altitude", "sky"}
     answer = json.loads(asked.stdout)
     assert answer["report"] == str(tmp_path / "rest" / "report.html")
     assert answer["rest_of_night"]["made"] == ["V01", "V02", "V03", "V04"]

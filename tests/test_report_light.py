@@ -288,7 +288,7 @@ def test_the_part_of_the_stroke_that_keeps_the_pupil_is_marked_only_if_a_combine
     free = array.model_copy(update={"combiners": loose})
     other = dataclasses.replace(limits, scenario=limits.scenario.model_copy(update={"array": free}))
     sky = twilight(limits, twostars.plan)
-    drawn = [delay_figure(own, visit_tracks(own, twostars.plan), sky, {}) for own in (limits, other)]
+    drawn = [delay_figure(own, visit_tracks(own, twostars.plan), sky, {}).svg for own in (limits, other)]
     assert ["the pupil does not stay in place" in svg for svg in drawn] == [True, False]
     lines = {beam.delay_line for v in twostars.plan.visits for beam in v.steps[0].beams}
     ends = [svg.count("stroke-dasharray: 5.6,1.6,0.8,1.6") for svg in drawn]  # 7 2 1 2, 0.8 px wide

@@ -61,8 +61,15 @@ def feasibility_figures(found: Feasibility) -> dict[str, Drawn]:
     return figures
 
 
-def write_feasibility_folder(found: Feasibility, folder: Path) -> Path:
+def write_feasibility_folder(found: Feasibility, folder: Path, pdf: bool = False) -> Path:
     """Write page, sheets, figures and tables to ``folder``, replacing an earlier answer there.
+
+    Parameters
+    ----------
+    found : Feasibility
+    folder : Path
+    pdf : bool
+        Whether each figure is written as PDF too.
 
     Returns
     -------
@@ -86,5 +93,5 @@ def write_feasibility_folder(found: Feasibility, folder: Path) -> Path:
         files[SEASON_FILE] = table_text(season_table(found.season))
     for sheet in target_sheets(found):
         files[f"{SHEETS}/{sheet.number}.html"] = render_sheet(found, sheet, svgs)
-    replace_folder(folder, files | figure_files(drawn))
+    replace_folder(folder, files | figure_files(drawn, pdf))
     return folder / PAGE_FILE

@@ -31,7 +31,7 @@ from planner.output.figures import (
     SCIENCE,
     SOFT,
     Drawn,
-    draw_both,
+    draw,
     panel,
     write,
 )
@@ -101,7 +101,7 @@ def array_figure(ranking: Ranking, name: str) -> Drawn:
             _side(axes, ranking, best)
         _legend(axes, height - 16.0, best is not None and bool(moves_of(ranking, best)))
 
-    return draw_both(picture, paint, PRINT_PX)
+    return draw(picture, paint, PRINT_PX)
 
 
 def _story(ranking: Ranking, best: Ranked | None) -> str:

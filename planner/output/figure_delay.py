@@ -35,6 +35,7 @@ from planner.output.figures import (
     SMALL_PX,
     SOFT,
     TINY_PX,
+    Drawn,
     draw,
     legend,
     legend_rows,
@@ -127,7 +128,7 @@ def nearest_to_an_end(limits: NightLimits, line: int, steps: Sequence[Use]) -> N
 
 def delay_figure(
     limits: NightLimits, tracks: Sequence[VisitTrack], sky: Twilight, tips: dict[str, str]
-) -> str:
+) -> Drawn:
     """Return the carriages' night as SVG; visits are grouped as ``delay-V01``."""
     uses = uses_of_lines(limits, tracks)
     pupil = {line: kept for line in uses if (kept := _pupil_m(limits, tracks, line)) is not None}

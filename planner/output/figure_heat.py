@@ -24,7 +24,7 @@ from planner.output.figures import (
     SCIENCE,
     SOFT,
     Drawn,
-    draw_both,
+    draw,
     panel,
     write,
 )
@@ -128,7 +128,7 @@ def heat_figure(ranking: Ranking, name: str) -> Drawn:
                     _cell(axes, box, float(part[number, k]), float(row.one.hours[k]))
         _heat_legend(axes, top_of_legend, more)
 
-    return draw_both(picture, paint, PRINT_PX)
+    return draw(picture, paint, PRINT_PX)
 
 
 def _cell(axes: Axes, box: tuple[float, float, float], share: float, hours_h: float) -> None:

@@ -33,6 +33,7 @@ from planner.output.figures import (
     SMALL,
     SMALL_PX,
     SOFT,
+    Drawn,
     draw,
     legend,
     panel,
@@ -139,7 +140,7 @@ def night_figure(
     tracks: Sequence[VisitTrack],
     sky: Twilight,
     tips: dict[str, str],
-) -> str:
+) -> Drawn:
     """Return the picture of the night as SVG; visits are grouped as ``night-V01``."""
     levels = flag_levels(tracks, per_pixel_h(sky))
     rows = rows_of(limits, tracks, levels, pauses_of(limits, plan, sky, per_pixel_h(sky)))

@@ -35,7 +35,7 @@ from planner.output.figures import (
     SCIENCE,
     SOFT,
     Drawn,
-    draw_both,
+    draw,
     minus,
     panel,
     write,
@@ -186,7 +186,7 @@ def planes_figure(ranking: Ranking, name: str) -> Drawn | None:
         foot.set_ylim(FOOT, 0.0)
         _foot(foot, middle)
 
-    return draw_both(picture, paint, PRINT_PX)
+    return draw(picture, paint, PRINT_PX)
 
 
 def _told(plane: Plane) -> str:

@@ -29,7 +29,7 @@ from planner.output.figures import (
     SCIENCE,
     SOFT,
     Drawn,
-    draw_both,
+    draw,
     panel,
     write,
 )
@@ -117,7 +117,7 @@ def bars_figure(ranking: Ranking, name: str) -> Drawn:
             _bar(axes, ranking, row, named, (y, scale))
         _bars_legend(axes, height - 14.0)
 
-    return draw_both(picture, paint, PRINT_PX)
+    return draw(picture, paint, PRINT_PX)
 
 
 def largest_number(one: Ranked) -> float:

@@ -35,7 +35,7 @@ from planner.output.figures import (
     SCIENCE,
     SOFT,
     Drawn,
-    draw_both,
+    draw,
     heading,
     panel,
     region,
@@ -168,7 +168,7 @@ def season_figure(season: Season, configuration: int, target: int, name: str) ->
         for line, x, code, words in entries:
             _key(axes, (x, top + LEGEND_LINE * (line + 0.5)), code, words)
 
-    return draw_both(picture, paint, PRINT_PX)
+    return draw(picture, paint, PRINT_PX)
 
 
 def _calendar(season: Season, configuration: int, target: int) -> Calendar:

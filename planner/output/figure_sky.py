@@ -35,6 +35,7 @@ from planner.output.figures import (
     SMALL,
     SMALL_PX,
     SOFT,
+    Drawn,
     draw,
     legend,
     panel,
@@ -63,7 +64,7 @@ Marks = Sequence[tuple[float, float, float, float]]
 
 def altitude_figure(
     limits: NightLimits, tracks: Sequence[VisitTrack], sky: Twilight, tips: dict[str, str]
-) -> str:
+) -> Drawn:
     """Return altitude against time as SVG, airmass on the right; visits are grouped as ``altitude-V01``."""
     height = ALTITUDE_TOP + ALTITUDE_HEIGHT + 46.0
     picture = Picture(
@@ -213,7 +214,7 @@ def on_chart(azimuth: np.ndarray, altitude: np.ndarray) -> tuple[np.ndarray, np.
     return radius * np.sin(np.deg2rad(azimuth)), radius * np.cos(np.deg2rad(azimuth))
 
 
-def sky_figure(limits: NightLimits, tracks: Sequence[VisitTrack], tips: dict[str, str]) -> str:
+def sky_figure(limits: NightLimits, tracks: Sequence[VisitTrack], tips: dict[str, str]) -> Drawn:
     """Return the chart of the sky as SVG; visits are grouped as ``sky-V01``."""
     picture = Picture(
         name="sky",

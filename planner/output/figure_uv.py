@@ -31,6 +31,7 @@ from planner.output.figures import (
     SMALL,
     SMALL_PX,
     SOFT,
+    Drawn,
     box,
     draw,
     legend,
@@ -106,7 +107,7 @@ def middle_um(wavelengths_um: Sequence[float]) -> float:
 
 def uv_figure(
     limits: NightLimits, offer: RequestOffer, tracks: Sequence[VisitTrack], tips: dict[str, str]
-) -> str:
+) -> Drawn:
     """Return the (u, v) plane of a request as SVG; visits are grouped as ``uv-R01-V01``."""
     request = limits.scenario.requests[offer.request]
     wavelengths = limits.scenario.combiner_of(request).wavelengths_um
@@ -262,7 +263,7 @@ def _frame(axes: Axes, half: float, wavelength_um: float) -> None:
 
 def visibility_figure(
     limits: NightLimits, request: int, tracks: Sequence[VisitTrack], tips: dict[str, str]
-) -> str | None:
+) -> Drawn | None:
     """Return V^2 of a target with a diameter against spatial frequency; visits are ``vis-R01-V01``.
 
     Returns

@@ -36,7 +36,7 @@ from planner.output.figures import (
     SOFT,
     Drawn,
     crossing,
-    draw_both,
+    draw,
     heading,
     panel,
     runs,
@@ -168,7 +168,7 @@ def windows_figure(night: TargetNight, name: str) -> Drawn:
                 _left(axes, page, y, "kept all night", {})
         _legend(axes, page)
 
-    return draw_both(picture, paint, PRINT_PX)
+    return draw(picture, paint, PRINT_PX)
 
 
 def _page(night: TargetNight) -> Page:

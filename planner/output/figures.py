@@ -11,6 +11,7 @@ becomes one group (``output.svg``).
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import itertools
 import warnings
@@ -307,40 +308,54 @@ def signed(value: float) -> str:
 
 @dataclass(frozen=True)
 class Drawn:
-    """One picture in two forms: SVG for the page, PDF of one page for print."""
+    """One picture: SVG for the page, and PDF of one page for print, drawn only when it is asked for.
+
+    Attributes
+    ----------
+    svg : str
+    picture : Picture
+        Its title becomes the title of the PDF.
+    paint : callable
+        Fills an empty figure.
+    font_px : float
+        Size of text that asks for none.
+    """
 
     svg: str
-    pdf: bytes
+    picture: Picture
+    paint: Callable[[Figure], None]
+    font_px: float
+
+    @functools.cached_property
+    def pdf(self) -> bytes:
+        """The same drawing as PDF on white."""
+        data = io.BytesIO()
+        title, subject = clean(self.picture.title), clean(self.picture.description)
+        metadata = {"Title": title, "Subject": subject, "CreationDate": None}
+        with _own_style(self.picture, self.font_px):
+            _painted(self.picture, self.paint).savefig(
+                data, format="pdf", facecolor="white", metadata=metadata
+            )
+        return data.getvalue()
 
 
-def draw(picture: Picture, paint: Callable[[Figure], None], font_px: float = FONT_PX) -> str:
-    """Let ``paint`` fill a figure and return it as SVG; the same drawing gives the same text.
+def draw(picture: Picture, paint: Callable[[Figure], None], font_px: float = FONT_PX) -> Drawn:
+    """Let ``paint`` fill a figure; the same drawing gives the same bytes.
 
     No setting of the user's matplotlib takes part, and none is changed.
-    """
-    text = io.StringIO()
-    with _own_style(picture, font_px):
-        _painted(picture, paint).savefig(text, format="svg", metadata={"Date": None})
-    return tidied(text.getvalue(), picture)
-
-
-def draw_both(picture: Picture, paint: Callable[[Figure], None], font_px: float = FONT_PX) -> Drawn:
-    """Let ``paint`` fill a figure and return it as SVG and as PDF on white; same drawing, same bytes.
 
     Parameters
     ----------
     picture : Picture
-        Its title becomes the title of the PDF.
     paint : callable
         Fills an empty figure; called once for each form.
     font_px : float
         Size of text that asks for none.
     """
-    data = io.BytesIO()
-    metadata = {"Title": clean(picture.title), "Subject": clean(picture.description), "CreationDate": None}
+    text = io.StringIO()
     with _own_style(picture, font_px):
-        _painted(picture, paint).savefig(data, format="pdf", facecolor="white", metadata=metadata)
-    return Drawn(draw(picture, paint, font_px), data.getvalue())
+        _painted(picture, paint).savefig(text, format="svg", metadata={"Date": None})
+    return Drawn(tidied(text.getvalue(), picture), picture, paint, font_px)
 
 
 @contextlib.contextmanager

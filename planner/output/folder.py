@@ -9,7 +9,7 @@ from pathlib import Path
 from planner.constraints.tonight import NightLimits
 from planner.output.calendar import visits_calendar
 from planner.output.figures import Drawn
-from planner.output.html import night_figures, render_report
+from planner.output.html import drawn_night, render_report
 from planner.output.tables import plan_table, table_text
 from planner.output.writing import Contents, check_folder, replace_folder
 from planner.scheduling.candidates import RequestOffer
@@ -21,7 +21,7 @@ PLAN = Contents(
     "a plan",
     (
         *(re.escape(name) for name in (PLAN_FILE, REPORT_FILE, TABLE_FILE, CALENDAR_FILE)),
-        rf"{FIGURES}/.*[.]svg",
+        rf"{FIGURES}/.*[.](svg|pdf)",
     ),
 )
 
@@ -37,9 +37,18 @@ def check_plan_folder(folder: Path) -> None:
 
 
 def write_plan_folder(
-    limits: NightLimits, offers: tuple[RequestOffer, ...], plan: NightPlan, folder: Path
+    limits: NightLimits, offers: tuple[RequestOffer, ...], plan: NightPlan, folder: Path, pdf: bool = False
 ) -> Path:
     """Write report, plan, table, calendar and figures to ``folder``, replacing an earlier plan there.
+
+    Parameters
+    ----------
+    limits : NightLimits
+    offers : tuple of RequestOffer
+    plan : NightPlan
+    folder : Path
+    pdf : bool
+        Whether each figure is written as PDF too.
 
     Returns
     -------
@@ -52,22 +61,23 @@ def write_plan_folder(
         When the folder holds something else than a plan, or cannot be written.
     """
     check_plan_folder(folder)
-    figures = night_figures(limits, offers, plan)
+    drawn = drawn_night(limits, offers, plan)
+    figures = {name: figure.svg for name, figure in drawn.items()}
     files: dict[str, str | bytes] = {
         PLAN_FILE: plan_json(plan),
         TABLE_FILE: table_text(plan_table(plan)),
         CALENDAR_FILE: visits_calendar(plan),
         REPORT_FILE: render_report(limits, offers, plan, figures),
     }
-    files |= {f"{FIGURES}/{name}.svg": svg for name, svg in figures.items()}
-    replace_folder(folder, files)
+    replace_folder(folder, files | figure_files(drawn, pdf))
     return folder / REPORT_FILE
 
 
-def figure_files(figures: Mapping[str, Drawn]) -> dict[str, str | bytes]:
-    """Return the files of figures, as SVG and as PDF, by their path in an answer's folder."""
+def figure_files(figures: Mapping[str, Drawn], pdf: bool) -> dict[str, str | bytes]:
+    """Return the files of figures, as SVG and where asked for as PDF, by their path in an answer's folder."""
     files: dict[str, str | bytes] = {}
     for name, figure in figures.items():
         files[f"{FIGURES}/{name}.svg"] = figure.svg
-        files[f"{FIGURES}/{name}.pdf"] = figure.pdf
+        if pdf:
+            files[f"{FIGURES}/{name}.pdf"] = figure.pdf
     return files

@@ -21,7 +21,7 @@ from planner.output.figure_delay import delay_figure
 from planner.output.figure_night import night_figure
 from planner.output.figure_sky import altitude_figure, sky_figure
 from planner.output.figure_uv import number_of, uv_figure, visibility_figure
-from planner.output.figures import DARK, PALETTE
+from planner.output.figures import DARK, PALETTE, Drawn
 from planner.output.reserved_sheet import elsewhere_told, pause_rows, unplaced_told
 from planner.output.robust_sheet import brief_told, lost_told, why_told
 from planner.output.run_sheet import night_sums, visit_rows
@@ -46,13 +46,13 @@ from planner.scheduling.plan import NightPlan, RequestOutcome, moment
 LEFT_OUT_MAX = 7  # on the first screen; all of them stand in the table of requests
 
 
-def night_figures(limits: NightLimits, offers: tuple[RequestOffer, ...], plan: NightPlan) -> dict[str, str]:
+def drawn_night(limits: NightLimits, offers: tuple[RequestOffer, ...], plan: NightPlan) -> dict[str, Drawn]:
     """Draw every figure of a night.
 
     Returns
     -------
     dict
-        {name: SVG text}: ``night``, ``delay``, ``altitude``, ``sky``, and for each
+        {name: figure}: ``night``, ``delay``, ``altitude``, ``sky``, and for each
         request with a planned visit ``uv-R01`` and, when it has a diameter,
         ``vis-R01``. All but ``night`` are left out when nothing is planned.
     """
@@ -70,6 +70,11 @@ def night_figures(limits: NightLimits, offers: tuple[RequestOffer, ...], plan: N
         if expected is not None:
             figures[f"vis-{number_of(request)}"] = expected
     return figures
+
+
+def night_figures(limits: NightLimits, offers: tuple[RequestOffer, ...], plan: NightPlan) -> dict[str, str]:
+    """Return the SVG text of every figure of a night, by name, from :func:`drawn_night`."""
+    return {name: figure.svg for name, figure in drawn_night(limits, offers, plan).items()}
 
 
 def tip(track: VisitTrack) -> str:

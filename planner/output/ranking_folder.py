@@ -52,8 +52,15 @@ def ranking_figures(ranking: Ranking) -> dict[str, Drawn]:
     return figures
 
 
-def write_ranking_folder(ranking: Ranking, folder: Path) -> Path:
+def write_ranking_folder(ranking: Ranking, folder: Path, pdf: bool = False) -> Path:
     """Write page, figures and tables to ``folder``, replacing an earlier ranking there.
+
+    Parameters
+    ----------
+    ranking : Ranking
+    folder : Path
+    pdf : bool
+        Whether each figure is written as PDF too.
 
     Returns
     -------
@@ -72,5 +79,5 @@ def write_ranking_folder(ranking: Ranking, folder: Path) -> Path:
         TABLE_FILE: table_text(ranking_table(ranking)),
         REQUESTS_FILE: table_text(request_table(ranking)),
     }
-    replace_folder(folder, files | figure_files(drawn))
+    replace_folder(folder, files | figure_files(drawn, pdf))
     return folder / PAGE_FILE
