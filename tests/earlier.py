@@ -8,8 +8,9 @@ import math
 
 import numpy as np
 from astropy import units as u
-from astropy.coordinates import EarthLocation, SkyCoord
+from astropy.coordinates import AltAz, EarthLocation, SkyCoord
 from astropy.time import Time, TimeDelta
+from invented import enu
 
 from planner.scenario.targets import Observation, Scenario
 from planner.science.coverage import cells_of
@@ -61,15 +62,13 @@ def astropy_cells(scenario: Scenario, number: int) -> set[tuple[int, int]]:
                 pm_dec=own.pmdec_mas_per_yr * u.mas / u.yr,
                 obstime=Time(own.epoch_yr, format="jyear", scale="tdb"),
             ).apply_space_motion(new_obstime=times[len(times) // 2])
-            points = [gcrs_m(site, scenario.array.station(name), times) for name in row.stations]
-        a, d = place.ra.rad, place.dec.rad
-        east = np.array([-np.sin(a), np.cos(a), 0.0])
-        north = np.array([-np.sin(d) * np.cos(a), -np.sin(d) * np.sin(a), np.cos(d)])
+            points = [place_m(scenario.array.station(name)) for name in row.stations]
+            east, north = (seen_change(site, place, angle, times) for angle in (90.0, 0.0))
         for first, second in itertools.combinations(points, 2):
             for wavelength in light.wavelengths_um:
                 scale = wish.field_mas * RAD_PER_MAS / (wavelength * 1e-6)
                 for u_cell, v_cell in zip(
-                    (second - first) @ east * scale, (second - first) @ north * scale, strict=True
+                    east @ (second - first) * scale, north @ (second - first) * scale, strict=True
                 ):
                     edge = min(abs(x - math.floor(x) - 0.5) for x in (u_cell, v_cell))
                     assert edge > 1e-7, "a sample on the edge of two cells: take other numbers"
@@ -78,15 +77,19 @@ def astropy_cells(scenario: Scenario, number: int) -> set[tuple[int, int]]:
     return found
 
 
-def gcrs_m(site, station, times):
-    """A station on GCRS axes by EarthLocation, (time, 3): the site's vertical carries east, north, up."""
-    lon, lat = np.deg2rad(site.longitude_deg), np.deg2rad(site.latitude_deg)
+def place_m(station):
+    return np.array([station.east_m, station.north_m, station.up_m])
+
+
+def seen_change(site, place, angle_deg, times, small_rad=1e-6):
+    """The apparent direction's change for a radian at a position angle, by AltAz, (time, 3)."""
     ground = EarthLocation.from_geodetic(site.longitude_deg, site.latitude_deg, site.height_m)
-    east = np.array([-np.sin(lon), np.cos(lon), 0.0])
-    up = np.array([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)])
-    shift = station.east_m * east + station.north_m * np.cross(up, east) + station.up_m * up
-    x, y, z = (axis.to_value(u.m) + s for axis, s in zip(ground.geocentric, shift, strict=True))
-    return EarthLocation.from_geocentric(x, y, z, unit="m").get_gcrs_posvel(times)[0].xyz.to_value(u.m).T
+    ends = []
+    for angle in (angle_deg, angle_deg + 180.0):
+        moved = place.directional_offset_by(angle * u.deg, small_rad * u.rad)
+        seen = moved.transform_to(AltAz(obstime=times, location=ground))
+        ends.append(enu(seen.az.deg, seen.alt.deg))
+    return (ends[0] - ends[1]) / (2.0 * small_rad)
 
 
 def earlier_rows(scenario, seed, count=3):

@@ -219,7 +219,7 @@ def cells(asked: Scenario, wish, subarray: tuple, clock: str) -> tuple:
     pads = [pad(asked, PLACEMENT[telescope]) for telescope in subarray]
     baselines = np.array([b - a for a, b in itertools.combinations(pads, 2)])
     icrs = np.deg2rad([[wish.star.ra_deg, wish.star.dec_deg]])
-    uv = uvw_m(icrs, frame.rotation, baselines)[0, ..., :2]
+    uv = uvw_m(icrs, frame.boost, baselines)[0, ..., :2]
     return cells_of(cell_codes(uv, asked.array.combiner(wish.combiner).wavelengths_um, wish.field_mas))
 
 

@@ -13,7 +13,8 @@ import erfa
 import numpy as np
 import pytest
 import skyfield_data
-from astropy.coordinates import EarthLocation
+from astropy import units as u
+from astropy.coordinates import AltAz, EarthLocation, SkyCoord
 from astropy.time import Time
 from hypothesis import given
 from hypothesis import strategies as st
@@ -51,6 +52,17 @@ def axes_of_date(sidereal_deg, latitude_deg):
     return np.array([east, np.cross(up, east), up])
 
 
+def moving(turns, velocity=(0.0, 0.0, 0.0)):
+    """Boosts (time, 4, 4) of an observer with a velocity (units of c), then a rotation."""
+    v = np.array(velocity)
+    gamma = 1.0 / np.sqrt(1.0 - v @ v)
+    along = np.outer(v, v) * gamma**2 / (gamma + 1.0)
+    boost = np.zeros((len(turns), 4, 4))
+    boost[:, 0, 0], boost[:, 0, 1:] = gamma, gamma * v
+    boost[:, 1:, 0], boost[:, 1:, 1:] = turns @ (gamma * v), turns @ (np.eye(3) + along)
+    return boost
+
+
 # By hand.
 
 
@@ -59,7 +71,7 @@ def test_an_east_west_baseline_on_the_equator_gives_b_cos_h_and_a_delay_of_minus
     # A star on the celestial equator, 100 m to the east: u = B cos H, v = 0, w = -B sin H.
     hour_angle, ra = np.deg2rad(hour_angle_deg), np.deg2rad(40.0)
     turn = axes_of_date(40.0 + hour_angle_deg, 0.0)
-    found = uvw_m(np.array([[ra, 0.0]]), turn[None], np.array([[100.0, 0.0, 0.0]]))[0, 0, 0]
+    found = uvw_m(np.array([[ra, 0.0]]), moving(turn[None]), np.array([[100.0, 0.0, 0.0]]))[0, 0, 0]
     assert found == pytest.approx([100 * np.cos(hour_angle), 0.0, -100 * np.sin(hour_angle)], abs=1e-10)
     direction = np.array([[[-np.sin(hour_angle), 0.0, np.cos(hour_angle)]]])
     path = path_m(direction, np.array([[0.0, 0, 0], [100.0, 0, 0]]), np.zeros(2))[0, 0]
@@ -68,9 +80,21 @@ def test_an_east_west_baseline_on_the_equator_gives_b_cos_h_and_a_delay_of_minus
 
 def test_a_baseline_along_the_earths_axis_gives_b_cos_d_and_b_sin_d_at_every_hour_angle():
     turns = np.stack([axes_of_date(theta, 0.0) for theta in (0.0, 77.0, 200.0)])
-    found = uvw_m(np.deg2rad([[30.0, 20.0]]), turns, np.array([[0.0, 50.0, 0.0]]))[0, :, 0]
+    found = uvw_m(np.deg2rad([[30.0, 20.0]]), moving(turns), np.array([[0.0, 50.0, 0.0]]))[0, :, 0]
     d = np.deg2rad(20.0)
     assert found == pytest.approx(np.tile([0.0, 50 * np.cos(d), 50 * np.sin(d)], (3, 1)), abs=1e-10)
+
+
+def test_an_observer_who_flies_at_the_star_sees_it_smaller_and_one_who_flies_across_sees_it_turned():
+    # Relativistic aberration. Flying at the star with v, an image around it shrinks by sqrt((1 - v)/(1 + v)),
+    # for v = 0.6 by 2. Flying east of it with v, it is seen ahead by t with sin t = v, here 0.6, cos t = 0.8;
+    # north shrinks by 1/gamma = 0.8, and so does east, along the turned axis (-0.6, 0.8).
+    icrs, turn = np.zeros((1, 2)), np.eye(3)[None]  # the star at x, east is y, north is z
+    baselines = np.array([[10.0, 0.0, 0.0], [0.0, 10.0, 0.0], [0.0, 0.0, 10.0]])
+    ahead = uvw_m(icrs, moving(turn, (0.6, 0.0, 0.0)), baselines)[0, 0]
+    assert ahead == pytest.approx(np.array([[0.0, 0.0, 10.0], [5.0, 0.0, 0.0], [0.0, 5.0, 0.0]]))
+    across = uvw_m(icrs, moving(turn, (0.0, 0.6, 0.0)), baselines)[0, 0]
+    assert across == pytest.approx(np.array([[-4.8, 0.0, 8.0], [6.4, 0.0, 6.0], [0.0, 8.0, 0.0]]))
 
 
 def test_a_configuration_places_its_movable_telescopes_and_no_others():
@@ -175,11 +199,12 @@ def test_fifteen_published_baselines_follow_from_six_published_stations():
 def test_a_direction_fixed_in_azimuth_has_the_published_u_and_v(monkeypatch):
     # katpoint's test_target: lat -31, lon 18, 2013-08-14 08:25 UTC, azimuth 45, altitude 75, baseline
     # (10, -10, 0), UT1 = UTC. 0.05 mm: it finds north by an offset of 0.03 rad. Axes of date miss by 12 mm.
+    # Its axes are square to each other at the ICRS place, so ours for an observer at rest.
     monkeypatch.setattr(earth, "orientation", told_orientation(0.0))
     frame = earth_frame(Place(-31.0, 18.0, 0.0), utc("2013-08-14T08:25:00"))
     direction, baseline = enu(45.0, 75.0), np.array([[10.0, -10.0, 0.0]])
     light = np.linalg.solve(frame.boost[0], np.array([1.0, *direction]))
-    found = uvw_m(np.stack(erfa.c2s(light[1:]))[None], frame.rotation, baseline)[0, 0, 0]
+    found = uvw_m(np.stack(erfa.c2s(light[1:]))[None], moving(frame.rotation), baseline)[0, 0, 0]
     assert found[:2] == pytest.approx([10.822861713680807, -9.103057965680664], abs=5e-5)
     assert path_m(direction[None, None], baseline, np.zeros(1)) == pytest.approx(0.0, abs=1e-12)
 
@@ -196,18 +221,42 @@ def test_u_v_and_delay_of_an_invented_array_are_those_of_two_other_libraries(mon
         monkeypatch.setattr(earth, "orientation", told_orientation((-0.18504, -0.18518)[k], (0.0901, 0.4447)))
         frame = earth_frame(DESERT, utc(("2027-03-11T03:00:00", "2027-03-11T05:30:00")[k]))
 
-        def delay(east=0.0, north=0.0, own=STARS[n], frame=frame):
-            ra = own.ra_deg + np.rad2deg(east) / np.cos(np.deg2rad(own.dec_deg))
-            moved = star("moved", ra, own.dec_deg + np.rad2deg(north))
-            return path_m(seen([moved], frame), STATIONS_M[1:3], np.zeros(2))[0, 0]
+        icrs = icrs_at_date(STARS[n : n + 1], frame.times[0])
+        found = uvw_m(icrs, frame.boost, STATIONS_M[1:3])[0, 0]
+        # Light deflection is in their derivatives, not in ours: 0.005 mm here.
+        assert found == pytest.approx(np.array(published), abs=1e-5)
+        # w is the delay that the lines make up for.
+        paths = path_m(seen(STARS[n : n + 1], frame), STATIONS_M[1:3], np.zeros(2))[0, 0]
+        assert paths == pytest.approx(np.array(published)[:, 2], abs=1e-5)
+        # Axes that leave aberration out miss by up to 1e-4 of the baseline.
+        triad = uvw_m(icrs, moving(frame.rotation), STATIONS_M[1:3])[0, 0]
+        assert 5e-3 < np.abs(triad - np.array(published))[:, :2].max() < 1.1e-4 * 201.3
 
-        small = 1e-5
-        u = (delay(east=small) - delay(east=-small)) / (2 * small)
-        v = (delay(north=small) - delay(north=-small)) / (2 * small)
-        assert np.stack([u, v, delay()], axis=-1) == pytest.approx(np.array(published), abs=1e-5)
-        # On the triad of the ICRS place the same u and v, but for aberration: 1e-4 of the baseline.
-        triad = uvw_m(icrs_at_date(STARS[n : n + 1], frame.times[0]), frame.rotation, STATIONS_M[1:3])
-        assert triad[0, 0, :, :2] == pytest.approx(np.array(published)[:, :2], abs=1.1e-4 * 201.3)
+
+# Real places (Hipparcos, van Leeuwen 2007, rounded), without motion: near the pole, the equator, the zenith.
+PLACES = ((37.95, 89.264), (88.793, 7.407), (186.65, -29.3), (219.9, -60.83))
+
+
+@pytest.mark.parametrize("date", ["1995-06-01T02:00:00", "2027-03-11T05:30:00", "2045-09-01T08:00:00"])
+def test_u_and_v_are_the_differences_of_astropys_full_transformation(date):
+    # SkyCoord to AltAz of two places 2e-6 rad apart, light deflection and all: 0.04 mm on 201 m, for the star
+    # 17 deg from the Sun in 1995, else 0.01 mm. Without aberration it would be 20 mm.
+    frame = earth_frame(DESERT, utc(date))
+    with offline_earth():
+        at = AltAz(obstime=frame.times[0], location=location_of(DESERT))
+        for ra_deg, dec_deg in PLACES:
+            place, small = SkyCoord(ra_deg * u.deg, dec_deg * u.deg), 1e-6 * u.rad
+            ahead = [place.directional_offset_by(angle * u.deg, small) for angle in (90, 0)]
+            behind = [place.directional_offset_by(angle * u.deg, small) for angle in (270, 180)]
+            towards = [
+                np.array([enu(own.az.deg, own.alt.deg) for own in (one.transform_to(at) for one in places)])
+                for places in (ahead, behind)
+            ]
+            expected = STATIONS_M[1:] @ ((towards[0] - towards[1]) / 2e-6).T
+            found = uvw_m(np.deg2rad([[ra_deg, dec_deg]]), frame.boost, STATIONS_M[1:])[0, 0]
+            assert found[:, :2] == pytest.approx(expected, abs=5e-5)
+            now = place.transform_to(at)
+            assert found[:, 2] == pytest.approx(STATIONS_M[1:] @ enu(now.az.deg, now.alt.deg), abs=5e-5)
 
 
 def test_delays_and_u_v_agree_with_pyuvdata():
@@ -230,7 +279,7 @@ def test_delays_and_u_v_agree_with_pyuvdata():
                 time_array=times.jd, app_ra=ra, app_dec=dec, telescope_loc=location, ref_frame="icrs",
                 offset_pos=1e-5,
             )  # fmt: skip
-        ours = uvw_m(icrs_at_date([own], times[3]), frame.rotation, STATIONS_M)[0]
+        ours = uvw_m(icrs_at_date([own], times[3]), frame.boost, STATIONS_M)[0]
         for k in (1, 2, 3):
             theirs = phasing.calc_uvw(
                 app_ra=ra, app_dec=dec, frame_pa=north, lst_array=sidereal, use_ant_pos=True,
@@ -263,8 +312,8 @@ def test_delays_agree_with_skyfield_and_the_jpl_ephemeris(monkeypatch):
     kernel.close()
 
 
-def test_u_v_w_are_the_differences_of_astropys_station_places():
-    # EarthLocation.get_gcrs_posvel of each station, projected on the ICRS triad: asked 5 mm, found 1e-6 mm.
+def test_u_v_w_without_aberration_are_the_differences_of_astropys_station_places():
+    # EarthLocation.get_gcrs_posvel of each station, projected on the ICRS axes: asked 0.001 mm, found 1e-6.
     frame = earth_frame(DESERT, utc("1995-06-01T02:00:00", "2027-03-11T05:30:00", "2045-09-01T08:00:00"))
     location = location_of(DESERT)
     geocentric = uvdata.ECEF_from_ENU(STATIONS_M, center_loc=location)
@@ -276,7 +325,7 @@ def test_u_v_w_are_the_differences_of_astropys_station_places():
     vectors = np.stack([place.xyz.to_value("m").T for place in at])
     icrs = icrs_at_date(STARS, frame.times[1])
     theirs = np.einsum("skx,btx->stbk", uvw_axes(icrs), vectors[1:] - vectors[0])
-    assert uvw_m(icrs, frame.rotation, STATIONS_M[1:]) == pytest.approx(theirs, abs=1e-6)
+    assert uvw_m(icrs, moving(frame.rotation), STATIONS_M[1:]) == pytest.approx(theirs, abs=1e-6)
 
 
 # Laws.
@@ -298,7 +347,7 @@ def test_u_v_w_are_those_of_thompson_moran_and_swenson(baseline, ra_deg, siderea
         np.cos(d) * np.cos(h) * x - np.cos(d) * np.sin(h) * y + np.sin(d) * z,
     ]
     turn = axes_of_date(sidereal_deg, latitude_deg)[None]
-    found = uvw_m(np.deg2rad([[ra_deg, dec_deg]]), turn, np.array([baseline]))[0, 0, 0]
+    found = uvw_m(np.deg2rad([[ra_deg, dec_deg]]), moving(turn), np.array([baseline]))[0, 0, 0]
     assert found == pytest.approx(expected, abs=1e-9)
     # The track is an ellipse: u^2 sin^2 d + (v - Z cos d)^2 = (X^2 + Y^2) sin^2 d (TMS, ch. 4).
     ellipse = (found[0] * np.sin(d)) ** 2 + (found[1] - z * np.cos(d)) ** 2
@@ -308,7 +357,7 @@ def test_u_v_w_are_those_of_thompson_moran_and_swenson(baseline, ra_deg, siderea
 @given(st.lists(offsets, min_size=3, max_size=6), angles, latitudes, offsets)
 def test_triangles_close_baselines_turn_round_and_the_place_of_the_array_is_no_matter(points, ra, dec, shift):
     stations = np.array(points)
-    turn, icrs = axes_of_date(77.0, -25.0)[None], np.deg2rad([[ra, dec]])
+    turn, icrs = moving(axes_of_date(77.0, -25.0)[None], (4e-5, 8e-5, -3e-5)), np.deg2rad([[ra, dec]])
     pair = {tuple(p): n for n, p in enumerate(pairs(len(stations)).tolist())}
     uvw = uvw_m(icrs, turn, baseline_vectors_m(stations))[0, 0]
     for i, j, k in itertools.combinations(range(len(stations)), 3):
@@ -318,7 +367,27 @@ def test_triangles_close_baselines_turn_round_and_the_place_of_the_array_is_no_m
         assert backwards[pair[last - j, last - i]] == pytest.approx(-uvw[pair[i, j]], abs=1e-9)
     elsewhere = uvw_m(icrs, turn, baseline_vectors_m(stations + np.array(shift)))[0, 0]
     assert elsewhere == pytest.approx(uvw, abs=1e-9)
-    assert lengths_m(uvw) == pytest.approx(lengths_m(baseline_vectors_m(stations)), abs=1e-9)
+    # Aberration changes the scale by no more than the speed, here 1e-4 of light's.
+    lengths = lengths_m(baseline_vectors_m(stations))
+    assert lengths_m(uvw) == pytest.approx(lengths, rel=1.1e-4, abs=1e-9)
+
+
+fast = st.tuples(*[st.floats(-0.5, 0.5)] * 3)
+
+
+@given(offsets, fast, angles, st.floats(-89.0, 89.0))
+def test_u_and_v_are_the_derivatives_of_w_at_any_speed(baseline, velocity, ra_deg, dec_deg):
+    turn, (ra, dec) = axes_of_date(77.0, -25.0)[None], np.deg2rad([ra_deg, dec_deg])
+    small = 1e-6
+
+    def w(east, north):
+        place = np.array([[ra + east / np.cos(dec), dec + north]])
+        return uvw_m(place, moving(turn, velocity), np.array([baseline]))[0, 0, 0, 2]
+
+    u = (w(small, 0.0) - w(-small, 0.0)) / (2 * small)
+    v = (w(0.0, small) - w(0.0, -small)) / (2 * small)
+    found = uvw_m(np.array([[ra, dec]]), moving(turn, velocity), np.array([baseline]))[0, 0, 0]
+    assert found[:2] == pytest.approx([u, v], abs=1e-5)
 
 
 @given(angles, latitudes)

@@ -67,7 +67,7 @@ def recounted(night, scenario):
         pair = [
             vectors[j] - vectors[i] for i, j in itertools.combinations(family.facts.subarray.telescopes, 2)
         ]
-        uv = uvw_m(sky.icrs_rad[[family.request]], sky.frame.rotation[ticks], np.array(pair))[0, ..., :2]
+        uv = uvw_m(sky.icrs_rad[[family.request]], sky.frame.boost[ticks], np.array(pair))[0, ..., :2]
         own = set(cells_of(cell_codes(uv, light.wavelengths_um, wish.field_mas)))
         mine = []
         for cell in sorted(own - before[family.request]):
@@ -101,7 +101,7 @@ def test_a_ranking_counts_no_cell_of_earlier_nights(seed):
     baselines = np.array([vectors[j] - vectors[i] for i, j in every])
     for row, wish in enumerate(scenario.requests):
         light = scenario.array.combiner(wish.combiner)
-        uv = uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.rotation, baselines)[0, :, :, :2]
+        uv = uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.boost, baselines)[0, :, :, :2]
         codes = cell_codes(uv, light.wavelengths_um, wish.field_mas)
         before = astropy_cells(scenario, row)
         for number, chosen in enumerate(members[::5]):

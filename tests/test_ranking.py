@@ -271,7 +271,7 @@ def test_cells_and_hours_of_every_subarray_equal_a_plain_recount(seed):
     baselines = np.array([vectors[j] - vectors[i] for i, j in every])
     for row, wish in enumerate(scenario.requests):
         light = scenario.array.combiner(wish.combiner)
-        uv = uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.rotation, baselines)[0, :, :, :2]
+        uv = uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.boost, baselines)[0, :, :, :2]
         codes = cell_codes(uv, light.wavelengths_um, wish.field_mas)
         for number, chosen in enumerate(members[::3]):
             filled: set[int] = set()

@@ -262,7 +262,7 @@ def test_reach_is_what_the_limits_of_the_scheduler_allow(found, k):
         limits = night_limits(scenario, sky, "as built")
     uv = uvw_m(
         sky.icrs_rad[[0]],
-        sky.frame.rotation[sky.slots],
+        sky.frame.boost[sky.slots],
         baseline_vectors_m(station_vectors_m(array, one.stations)),
     )[0, :, :, :2]
     used = np.zeros(uv.shape[:2], dtype=bool)

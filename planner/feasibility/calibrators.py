@@ -100,7 +100,7 @@ def reach_of(
         return None
     seconds = first_tick_s + slots * float(limits.sky.tick_s)
     every = baseline_vectors_m(placement.vectors_m)
-    uv = uvw_m(limits.sky.icrs_rad[[request]], limits.sky.frame.rotation[slots], every)[0, :, :, :2]
+    uv = uvw_m(limits.sky.icrs_rad[[request]], limits.sky.frame.boost[slots], every)[0, :, :, :2]
     used = np.zeros(uv.shape[:2], dtype=bool)
     for subarray, spans, _ in counted:
         inside = np.zeros(len(slots), dtype=bool)

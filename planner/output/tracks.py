@@ -263,8 +263,8 @@ def delay_m(limits: NightLimits, track: VisitTrack, step: StepTrack, ticks: np.n
 def planned_uv_m(limits: NightLimits, track: VisitTrack, ticks: np.ndarray) -> np.ndarray:
     """Return (u, v) of the visit's baselines at some ticks of its science star, (tick, baseline, 2)."""
     vectors = baseline_vectors_m(limits.placement.vectors_m[track.telescopes])
-    rotation = limits.sky.frame.rotation[ticks]
-    return uvw_m(limits.sky.icrs_rad[[track.request]], rotation, vectors)[0, :, :, :2]
+    boost = limits.sky.frame.boost[ticks]
+    return uvw_m(limits.sky.icrs_rad[[track.request]], boost, vectors)[0, :, :, :2]
 
 
 def reachable_uv_m(limits: NightLimits, offer: RequestOffer, every: int) -> np.ndarray:
@@ -289,8 +289,8 @@ def reachable_uv_m(limits: NightLimits, offer: RequestOffer, every: int) -> np.n
         columns = pair_columns(len(placement.telescopes), subarray.telescopes)
         usable[:, columns] |= usable_ticks(limits, subarray, offer.request)[ticks][:, None]
     vectors = baseline_vectors_m(placement.vectors_m)
-    rotation = limits.sky.frame.rotation[ticks]
-    uv = uvw_m(limits.sky.icrs_rad[[offer.request]], rotation, vectors)[0, :, :, :2]
+    boost = limits.sky.frame.boost[ticks]
+    uv = uvw_m(limits.sky.icrs_rad[[offer.request]], boost, vectors)[0, :, :, :2]
     return np.where(usable[..., None], uv, np.nan)
 
 

@@ -44,7 +44,7 @@ class CellTable:
 def uv_of(moments: Moments, row: int) -> np.ndarray:
     """Return u and v of every pair of seats at every slot, metres, (slot, pair, 2)."""
     every = baseline_vectors_m(moments.placement.vectors_m)
-    return uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.rotation, every)[0, :, :, :2]
+    return uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.boost, every)[0, :, :, :2]
 
 
 def known_cells(nights: Sequence[Moments], row: int, wish: Request, combiner: Combiner) -> np.ndarray:

@@ -1,7 +1,8 @@
 """Is the value real: cells of the (u, v) plane counted again, and every total of the plan.
 
-u and v are the components of B = r_j - r_i, on GCRS axes, along east and north
-at the star's ICRS place of the date. Cells have the side 1/W in wavelengths, W
+u and v are the differences of the delay B.s, B = r_j - r_i, between places a
+little east and north of the star and its own, s by astropy's full
+transformation, for each radian on the sky. Cells have the side 1/W in wavelengths, W
 the request's field; (u, v) and (-u, -v) are one cell, named by v > 0, or v = 0
 and u >= 0. Half a centimetre on either side of an edge is left open: there a
 cell may be claimed or not. While two stars change places nothing is recorded.
@@ -19,7 +20,7 @@ from planner.scenario.array import Combiner
 from planner.scheduling.audit_case import Case, combiner_used, holds, named
 from planner.scheduling.audit_case import number as number_told
 from planner.scheduling.audit_clock import moment
-from planner.scheduling.audit_sky import TrackedStep, gcrs_places_m
+from planner.scheduling.audit_sky import TrackedStep, station_vector_m
 from planner.scheduling.audit_values import NONE, Earlier, Tally
 from planner.scheduling.plan import NightPlan, Visit
 from planner.units import RAD_PER_MAS
@@ -56,8 +57,8 @@ def uv_m(plan: NightPlan, seen: TrackedStep) -> np.ndarray | None:
     known = [station for station in stations if station is not None]
     if len(known) < 2 or len(known) < len(stations):
         return None
-    on = recorded(seen)
-    return projected_m(gcrs_places_m(array.site, known, seen.times[on]), seen.sky.place_rad[on])
+    vectors = np.array([station_vector_m(station) for station in known])
+    return projected_m(vectors, seen.sky.image_axes[recorded(seen)])
 
 
 def recorded(seen: TrackedStep) -> np.ndarray:
@@ -70,21 +71,18 @@ def recorded(seen: TrackedStep) -> np.ndarray:
     return on if on.any() else ~on
 
 
-def projected_m(places: np.ndarray, place_rad: np.ndarray) -> np.ndarray:
+def projected_m(vectors: np.ndarray, axes: np.ndarray) -> np.ndarray:
     """Return u and v of every pair of stations, (pair, sample, 2) in metres.
 
     Parameters
     ----------
-    places : ndarray (station, sample, 3)
-        On GCRS axes.
-    place_rad : ndarray (sample, 2)
-        ICRS right ascension and declination of the star.
+    vectors : ndarray (station, 3)
+        East, north, up.
+    axes : ndarray (sample, 2, 3)
+        From ``audit_sky.image_axes``.
     """
-    baselines = np.array([places[j] - places[i] for i, j in itertools.combinations(range(len(places)), 2)])
-    a, d = place_rad.T
-    east = np.stack([-np.sin(a), np.cos(a), np.zeros_like(a)], axis=-1)
-    north = np.stack([-np.sin(d) * np.cos(a), -np.sin(d) * np.sin(a), np.cos(d)], axis=-1)
-    return np.stack([np.sum(baselines * east, axis=-1), np.sum(baselines * north, axis=-1)], axis=-1)
+    baselines = np.array([b - a for a, b in itertools.combinations(vectors, 2)])
+    return np.einsum("bx,skx->bsk", baselines, axes)
 
 
 def in_cells(uv: np.ndarray, combiner: Combiner, field_mas: float) -> tuple[np.ndarray, np.ndarray]:

@@ -2,8 +2,8 @@
 
 Each earlier observation of a request with its own combiner counts, in the
 spectral setup of the request, and fills each cell once. It is sampled as a step
-is: star by ``apply_space_motion``, stations by ``EarthLocation``, cells as in
-``audit_coverage``. Within the open edge a cell may be held or not.
+is: star by ``apply_space_motion``, u, v and cells as in ``audit_coverage``. Within
+the open edge a cell may be held or not.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from collections.abc import Iterator, Mapping
 from datetime import timedelta
 
 import numpy as np
-from astropy import units as u
 from astropy.time import TimeDelta
 
 from planner.scenario.array import Combiner
@@ -21,7 +20,7 @@ from planner.scenario.targets import Observation, Request, Scenario
 from planner.scheduling.audit_case import Case, combiner_in, holds, named
 from planner.scheduling.audit_clock import instant, times_of
 from planner.scheduling.audit_coverage import Cells, crossed_inside, folded, in_cells, projected_m
-from planner.scheduling.audit_sky import gcrs_places_m, icrs_places, samples_s
+from planner.scheduling.audit_sky import icrs_places, image_axes, samples_s, station_vector_m
 from planner.scheduling.audit_values import NONE, Earlier
 from planner.scheduling.plan import NightPlan
 
@@ -69,17 +68,14 @@ def _cells(scenario: Scenario, request: Request, combiner: Combiner, observed: l
     times = starts[np.repeat(np.arange(len(observed)), [len(each) for each in seconds])]
     times = times + TimeDelta(np.concatenate(seconds), format="sec")
     place = icrs_places([request.star] * len(times), times)
-    place_rad = np.stack([place.ra.to_value(u.rad), place.dec.to_value(u.rad)], axis=-1)
-    names = sorted({name for own in observed for name in own.stations})
-    stations = [s for s in scenario.array.stations if s.name in names]
-    places = gcrs_places_m(scenario.array.site, stations, times)
-    row = {station.name: number for number, station in enumerate(stations)}
+    axes = image_axes(scenario.array.site, place, times)
     least: Counter[tuple[int, int]] = Counter()
     most: Counter[tuple[int, int]] = Counter()
     for own, end, each in zip(observed, ends, seconds, strict=True):
         part = slice(end - len(each), end)
-        used = places[[row[name] for name in own.stations], part]
-        points, edge = in_cells(projected_m(used, place_rad[part]), combiner, request.field_mas)
+        stations = [named(scenario.array.stations, name) for name in own.stations]
+        vectors = np.array([station_vector_m(station) for station in stations if station is not None])
+        points, edge = in_cells(projected_m(vectors, axes[part]), combiner, request.field_mas)
         least.update(crossed_inside(points, edge))
         most.update(crossed_near(points, edge))
     return Earlier(least, most)

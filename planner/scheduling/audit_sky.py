@@ -26,6 +26,7 @@ from planner.scheduling.plan import NightPlan, Step, Visit
 
 REFRACTION_WAVELENGTH_UM = 0.6
 RATE_STEP_S = 0.5  # rates are differences over one second
+IMAGE_STEP_RAD = 1e-7  # of one-sided differences: on 300 m their second order is 0.02 mm, rounding 0.003 mm
 FARTHEST_DAYS = 2.0  # a step farther than this from its night has a wrong date
 
 
@@ -40,6 +41,8 @@ class Sky:
         Altitude with refraction.
     direction, rate_per_s : ndarray (sample, 3)
         Apparent unit vector on east, north, up and its change in a second.
+    image_axes : ndarray (sample, 2, 3)
+        From :func:`image_axes`.
     azimuth_rate_deg_per_s, hour_angle_h : ndarray (sample,)
     place_rad : ndarray (sample, 2)
         ICRS right ascension and declination, proper motion applied.
@@ -54,6 +57,7 @@ class Sky:
     seen_deg: np.ndarray
     direction: np.ndarray
     rate_per_s: np.ndarray
+    image_axes: np.ndarray
     azimuth_rate_deg_per_s: np.ndarray
     hour_angle_h: np.ndarray
     place_rad: np.ndarray
@@ -236,10 +240,38 @@ def _star_columns(site: Site, place: SkyCoord, times: Time) -> dict[str, np.ndar
         "seen_deg": refracted,
         "direction": unit_vectors(azimuth, altitude),
         "rate_per_s": (unit_vectors(*later) - unit_vectors(*earlier)) / span,
+        "image_axes": image_axes(site, place, times),
         "azimuth_rate_deg_per_s": turn / span,
         "hour_angle_h": hour_angle.wrap_at(180 * u.deg).to_value(u.hourangle),
         "place_rad": np.stack([place.ra.to_value(u.rad), place.dec.to_value(u.rad)], axis=-1),
     }
+
+
+def image_axes(site: Site, place: SkyCoord, times: Time) -> np.ndarray:
+    """Return the apparent direction's change for one radian east and north on the sky, (sample, 2, 3).
+
+    Parameters
+    ----------
+    site : Site
+    place : SkyCoord (sample,)
+        ICRS, with a distance for a star with parallax.
+    times : Time (sample,)
+
+    Notes
+    -----
+    Differences of the full transformation of places a little apart: along the
+    great circle at a right angle to the meridian, and along the meridian.
+    """
+    frame = AltAz(obstime=times, location=location_of(site))
+    depth = {} if place.data.name == "unitspherical" else {"distance": place.distance}
+
+    def towards(own: SkyCoord) -> np.ndarray:
+        found = SkyCoord(own.ra, own.dec, **depth).transform_to(frame)
+        return unit_vectors(found.az.to_value(u.deg), found.alt.to_value(u.deg))
+
+    middle = towards(place)
+    moved = [place.directional_offset_by(angle * u.deg, IMAGE_STEP_RAD * u.rad) for angle in (90.0, 0.0)]
+    return np.stack([towards(own) - middle for own in moved], axis=-2) / IMAGE_STEP_RAD
 
 
 def unit_vectors(azimuth_deg: np.ndarray, altitude_deg: np.ndarray) -> np.ndarray:
@@ -275,25 +307,3 @@ def _sun_and_moon_columns(site: Site, times: Time, direction: np.ndarray) -> dic
 def station_vector_m(station: Station) -> np.ndarray:
     """Return a station's coordinates east, north, up, (3,)."""
     return np.array([station.east_m, station.north_m, station.up_m])
-
-
-def gcrs_places_m(site: Site, stations: Sequence[Station], times: Time) -> np.ndarray:
-    """Return the stations on GCRS axes from the Earth's centre, (station, sample, 3), metres.
-
-    Each station becomes an ``EarthLocation``; its vertical is that of the
-    site, the axes on which the scenario gives its coordinates.
-    """
-    ground = location_of(site)
-    above = EarthLocation.from_geodetic(ground.lon, ground.lat, ground.height + 1.0 * u.m)
-    origin = _geocentric_m(ground)
-    up = _geocentric_m(above) - origin
-    east = np.array([-np.sin(ground.lon.rad), np.cos(ground.lon.rad), 0.0])
-    axes = np.stack([east, np.cross(up, east), up])
-    x, y, z = (origin + np.array([station_vector_m(station) for station in stations]) @ axes).T
-    places = EarthLocation.from_geocentric(x[:, None] * u.m, y[:, None] * u.m, z[:, None] * u.m)
-    found, _ = places.get_gcrs_posvel(times)
-    return np.moveaxis(found.xyz.to_value(u.m), 0, -1)
-
-
-def _geocentric_m(location: EarthLocation) -> np.ndarray:
-    return np.array([axis.to_value(u.m) for axis in location.geocentric])

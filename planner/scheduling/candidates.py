@@ -119,7 +119,7 @@ def _offer(limits: NightLimits, request: int, serving: Sequence[_Serving]) -> Re
     before, times = filled_times(scenario, wish)
     if not serving:
         return RequestOffer(request, (), (), np.empty(0, dtype=np.int64), {}, before, times)
-    uv = uvw_m(limits.sky.icrs_rad[[request]], limits.sky.frame.rotation, every_pair)[0, :, :, :2]
+    uv = uvw_m(limits.sky.icrs_rad[[request]], limits.sky.frame.boost, every_pair)[0, :, :, :2]
     codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
     runs = cell_runs(codes)
     fresh = ~np.isin(runs.distinct, before)

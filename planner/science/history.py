@@ -75,7 +75,7 @@ def observed_uv_m(scenario: Scenario, request: Request, observed: list[Observati
         first = end - count
         icrs = icrs_at_date([request.star], times[first + count // 2])
         baselines = baseline_vectors_m(station_vectors_m(scenario.array, own.stations))
-        found.append(uvw_m(icrs, frame.rotation[first:end], baselines)[0, :, :, :2])
+        found.append(uvw_m(icrs, frame.boost[first:end], baselines)[0, :, :, :2])
     return found
 
 
