@@ -205,6 +205,9 @@ def feasibility(
     subarray: Annotated[
         str | None, typer.Option(metavar="T1,T2,...", help="Only the subarray made of these telescopes.")
     ] = None,
+    season: Annotated[
+        bool, typer.Option("--season", help="Also twelve months around the night, which takes longer.")
+    ] = False,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -228,6 +231,7 @@ def feasibility(
             last=day(to),
             configuration=configuration,
             subarray=tuple(name.strip() for name in subarray.split(",")) if subarray is not None else (),
+            season=season,
         )
         question = commands.question_of(found, asked)
         when = f"{day(from_)}-to-{day(to)}" if from_ else f"{question.scenario.night.date}"

@@ -168,6 +168,8 @@ class Asked:
     configuration : str or None
     subarray : tuple of str
         Telescopes of the only subarray asked about.
+    season : bool
+        Whether one night comes with twelve months around it; a range always has its season.
     """
 
     targets: tuple[str, ...] = ()
@@ -176,6 +178,7 @@ class Asked:
     last: datetime.date | None = None
     configuration: str | None = None
     subarray: tuple[str, ...] = ()
+    season: bool = False
 
 
 def question_of(scenario: Scenario, asked: Asked) -> Question:
@@ -199,7 +202,7 @@ def question_of(scenario: Scenario, asked: Asked) -> Question:
     requests = _requests_of(scenario, asked, wrong)
     if problems:
         raise InputProblems(problems)
-    return Question(scenario, requests, asked.subarray, asked.first, asked.last)
+    return Question(scenario, requests, asked.subarray, asked.first, asked.last, asked.season)
 
 
 def _date_problems(

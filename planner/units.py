@@ -19,3 +19,16 @@ def handy(value: float, unit: str) -> tuple[float, str]:
     ((250.0, 'mm/s of light'), (3.0, 'deg'))
     """
     return (1e3 * value, f"m{unit}") if unit.startswith("m/s") else (value, unit)
+
+
+def handy_short(value: float, unit: str) -> tuple[float, str]:
+    """Return by how much a limit is missed in a unit that people count in: times from two hours on in h or d.
+
+    Examples
+    --------
+    >>> handy_short(90.0, "min"), handy_short(1380.0, "min"), handy_short(0.25, "m/s")
+    ((90.0, 'min'), (23.0, 'h'), (250.0, 'mm/s'))
+    """
+    if unit == "min" and abs(value) >= 120.0:
+        return (value / 60.0, "h") if abs(value) < 2880.0 else (value / 1440.0, "d")
+    return handy(value, unit)

@@ -91,8 +91,8 @@ def test_hours_after_the_meridian_and_a_stroke_that_ends_before_exclude_together
     late = {"hour_angle_range_h": (2.5, 3.6)}
     told = why(own, {}, late)
     assert (told.alone, set(told.together)) == ((), {"hour angle", "delay range"})
-    assert "hour angle 02:30-03:35" in told.sentence
-    assert "delay range 22:00-02:00" in told.sentence
+    assert "hour angle is kept 02:30-03:35 UTC" in told.sentence
+    assert "delay range is kept 22:00-02:00 UTC" in told.sentence
     assert why(own) is None
     assert why(own, {}, late, {"stroke_m": (0.0, 60.0)}) is None
 

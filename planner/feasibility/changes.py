@@ -17,6 +17,7 @@ from planner.scenario.array import TelescopeClass
 from planner.scenario.night import Window
 from planner.scenario.programs import PhaseWindow, phase_gaps_s
 from planner.scenario.targets import Request, Scenario
+from planner.units import handy_short
 
 Edit = Callable[[Scenario], Scenario]
 
@@ -349,7 +350,8 @@ def _of_phase(request: Request, window: PhaseWindow) -> list[Knob]:
             sentence, edit = f"Record {request.name} at any phase", on_extras(request, phase=None)
         else:
             told = " and ".join(f"{low:.3f} to {high:.3f}" for low, high in wider.phases)
-            sentence = f"Widen the phases of {request.name} by {x:g} min on either side, to {told}"
+            by, unit = handy_short(x, "min")
+            sentence = f"Widen the phases of {request.name} by {by:.3g} {unit} on either side, to {told}"
             edit = on_extras(request, phase=wider)
         return Change("limit", x / most / 2.0, sentence, edit)
 

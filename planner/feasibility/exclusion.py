@@ -162,7 +162,8 @@ def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclus
     if together is None:
         together = _irreducible(names, excludes)
     hours = "; ".join(f"{name} {_when(limits, cases, name)}" for name in together)
-    return Exclusion((), together, f"limits never kept together for {needed_s / 60.0:.0f} min: {hours}")
+    minutes = f"{needed_s / 60.0:.0f} min"
+    return Exclusion((), together, f"each limit is kept for {minutes}, but never all at once: {hours}")
 
 
 def _irreducible(names: Sequence[str], excludes: Callable[[Iterable[str]], bool]) -> tuple[str, ...]:
@@ -219,13 +220,14 @@ def _at_best(followed: Followed, columns: Sequence[Column]) -> tuple[float, floa
 def _when(
     limits: NightLimits, cases: Sequence[tuple[tuple[int, ...], Setting, dict[str, Spans]]], name: str
 ) -> str:
-    """Where one limit holds on the subarray that keeps it longest, as hours."""
+    """Say when one limit is kept on the subarray that keeps it longest."""
     spans = max((case[2].get(name, ()) for case in cases), key=longest_s)
     first = _first_tick_s(limits)
     hours = [
         f"{clock_after(limits.sky, a - first)}-{clock_after(limits.sky, b - first)}" for a, b in spans[:3]
     ]
-    return ", ".join(hours) or "never"
+    more = f" and {len(spans) - 3} times more" if len(spans) > 3 else ""
+    return f"is kept {', '.join(hours)} UTC{more}" if hours else "is never kept"
 
 
 def _first_tick_s(limits: NightLimits) -> float:

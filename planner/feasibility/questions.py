@@ -41,6 +41,8 @@ class Question:
         Telescopes of the only subarray asked for; empty means all.
     first, last : date or None
         A range of nights; without one the scenario's date is asked about.
+    season : bool
+        Whether one night comes with twelve months around it; a range always has its season.
     """
 
     scenario: Scenario
@@ -48,6 +50,7 @@ class Question:
     only: tuple[str, ...]
     first: datetime.date | None
     last: datetime.date | None
+    season: bool = False
 
 
 def answered(question: Question, tell: Tell) -> Feasibility:
@@ -62,7 +65,7 @@ def answered(question: Question, tell: Tell) -> Feasibility:
     date = scenario.night.date
     if question.first is None or question.last is None:
         dark_hours(place_of(scenario.array.site), date, scenario.night.sun_altitude_max_deg)
-        season = _season(question, _twelve_months(date), tell)
+        season = _season(question, _twelve_months(date), tell) if question.season else None
         dates = dict.fromkeys(question.requests, date)
     else:
         count = (question.last - question.first).days + 1
@@ -74,7 +77,7 @@ def answered(question: Question, tell: Tell) -> Feasibility:
             )
         dates = _best_nights(question, season)
     nights = _nights(question, dates, tell)
-    if len(question.requests) <= CONFIRMED_MAX:
+    if season is not None and len(question.requests) <= CONFIRMED_MAX:
         tell("Working out the first and the last feasible night")
         season = replace(season, confirmed=_confirmed(question, season))
     return Feasibility(scenario, nights, season)

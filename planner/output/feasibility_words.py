@@ -19,7 +19,7 @@ from planner.output.sentences import (
 )
 from planner.scenario.targets import Scenario
 from planner.sky.curve import SkyCurve
-from planner.units import handy
+from planner.units import handy, handy_short
 
 # As ``sentences.MARGINS``: limits that a plan's visits do not list, or count in another way.
 MORE_MARGINS: dict[str, tuple[float, str]] = {
@@ -91,7 +91,7 @@ def amount_told(limit: str, value: float, unit: str) -> str:
         return ""
     if unit in ("of the pupil", "of the disk"):
         return f"{100.0 * value:.2g} % {unit}"
-    value, unit = handy(value, unit)
+    value, unit = handy_short(value, unit)
     return number_told(value) if unit == limit else f"{number_told(value)} {unit}".rstrip()
 
 

@@ -328,7 +328,7 @@ def _reason(solved: SolvedNight, offer: RequestOffer, outcome: RequestOutcome) -
     gains = of_request & np.array([len(cells) > 0 for cells in solved.problem.cells], dtype=bool)
     gaining = len(np.unique(solved.problem.start[gains]))
     planned = outcome.visits_planned
-    rules = rule_told(solved, offer.request) if of_request.any() and not planned else None
+    rules = rule_told(solved, offer.request, planned) if of_request.any() else None
     served = Served(outcome.feasible_starts, gaining, planned, outcome.cells_filled, rules)
     return reason(solved.limits, offer, served)
 

@@ -23,7 +23,7 @@ from planner.scheduling.routes import PUPIL, settings_without_segments, why_not_
 from planner.scheduling.subarrays import Subarray, assign_lines, led, possible_subarrays
 from planner.scheduling.visits import facts_of
 from planner.sky.night import NightSky
-from planner.units import DAY_S, handy
+from planner.units import DAY_S, handy_short
 
 
 @dataclass(frozen=True)
@@ -63,10 +63,8 @@ def reason(limits: NightLimits, offer: RequestOffer, served: Served) -> str | No
         filling = "with earlier observations they fill" if len(offer.filled_before) else "they fill"
         return f"{how}: {filling} every cell that it can reach tonight"
     if served.planned:
-        return (
-            f"{served.planned} of {request.visits} visits planned: another one could only take the place "
-            "of visits that are planned"
-        )
+        why = served.rules or "another one could only take the place of visits that are planned"
+        return f"{served.planned} of {request.visits} visits planned: {why}"
     if served.starts and not served.gaining:
         return f"{_starts(served)}, but earlier observations have filled every cell of such visits"
     if served.starts and served.rules:
@@ -175,13 +173,14 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
     ticks = facts_of(limits, best[0]).step(request, science=True).total
     longest = max((last - first for first, last in intervals(together)), default=-1)
     if longest < ticks:
-        parts = [f"{v.limit} {_hours(limits.sky, v.allowed)}" for v in verdicts if not v.allowed.all()]
+        tight = [v for v in verdicts if not v.allowed.all()]
+        parts = [f"{v.limit} is kept {_hours(limits.sky, v.allowed)}" for v in tight]
         how = (
             "never all kept at once"
             if longest < 0
             else f"all kept for {longest * limits.sky.tick_s / 60:.0f} min"
         )
-        return f"limits {how} with {names}: kept by " + "; ".join(parts)
+        return f"limits {how} with {names}: " + "; ".join(parts)
     return None
 
 
@@ -256,7 +255,7 @@ def short_told(short: float, unit: str) -> str:
     >>> short_told(0.25, "m/s"), short_told(2.0, "deg"), short_told(np.inf, "mag")
     ('250 mm/s short', '2 deg short', 'without a number')
     """
-    value, unit = handy(short, unit)
+    value, unit = handy_short(short, unit)
     return f"{amount(value)} {unit} short" if np.isfinite(value) else "without a number"
 
 
@@ -291,4 +290,5 @@ def _hours(sky: NightSky, allowed: np.ndarray) -> str:
     runs: Sequence[tuple[int, int]] = intervals(allowed)
     if not runs:
         return "never"
-    return ", ".join(f"{clock(sky, first)}-{clock(sky, last)}" for first, last in runs[:3])
+    hours = ", ".join(f"{clock(sky, first)}-{clock(sky, last)}" for first, last in runs[:3])
+    return f"{hours} UTC" + (f" and {len(runs) - 3} times more" if len(runs) > 3 else "")

@@ -8,14 +8,17 @@ from planner.scheduling.cell_values import HOUR_S, floor_and_goal
 from planner.scheduling.solved import SolvedNight
 
 
-def rule_told(solved: SolvedNight, request: int) -> str | None:
-    """Return which rule leaves a request without any visit although it has candidates; None when none does.
+def rule_told(solved: SolvedNight, request: int, planned: int) -> str | None:
+    """Return which rule leaves a request without its next visit although it has candidates; None for no rule.
 
-    Only for requests that have a candidate: what no visit can serve is left out by a limit, not by a rule.
+    Once a visit is ``planned``, company, a floor and a goal are no longer what the next one waits for. Only
+    for requests that have a candidate: what no visit can serve is left out by a limit, not by a rule.
     """
     problem, wish = solved.problem, solved.limits.scenario.requests[request]
     own = wish.extras
     mine = np.flatnonzero(problem.request == request)
+    if planned:
+        return _budget_told(solved, request, mine)
     floor, goal = floor_and_goal(wish, solved.offers[request])
     if goal == 0:
         return f"earlier nights have reached its goal of {own.cells_goal} fillings"
