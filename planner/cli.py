@@ -332,7 +332,7 @@ def night(
         _end_of_night(planned, report, as_json, quiet)
 
 
-@app.command(epilog="Example: planner replan reports/demo-2027-03-11 --at 03:20 --lost V04")
+@app.command(epilog="Example: planner replan reports/demo-2027-03-11 --at 03:20 --lost V04,V05")
 def replan(
     plan: PlanFolder,
     at: Annotated[
@@ -340,7 +340,7 @@ def replan(
     ] = None,
     lost: Annotated[
         list[str] | None,
-        typer.Option(metavar="V01", help="A visit that had begun but was not made; may be repeated."),
+        typer.Option(metavar="V10,V11,...", help="Visits that had begun but were not made; may be repeated."),
     ] = None,
     out: Annotated[
         Path | None,
@@ -361,7 +361,8 @@ def replan(
         from planner import commands
         from planner.output.safe_plan import check_night_folders, plan_kept_safe
 
-        left = commands.left_of_night(commands.read_plan(plan), at, lost or ())
+        keys = [key.strip() for listed in lost or () for key in listed.split(",")]
+        left = commands.left_of_night(commands.read_plan(plan), at, keys)
         name = f"{left.scenario.name}-{left.scenario.night.date}-from-{left.free:%H%M}"
         folder = Path(os.path.abspath(out or Path("reports") / name))
         check_night_folders(folder)
@@ -369,7 +370,7 @@ def replan(
         if not left.scenario.requests:
             end_with_no(NOTHING_LEFT, quiet)
         with plan_kept_safe(folder) as keep, progress(quiet) as tell:
-            planned = commands.plan_night(left.scenario, tell=tell, seconds=seconds, keep=keep)
+            planned = commands.plan_night(left, tell=tell, seconds=seconds, keep=keep)
             tell("Drawing the report")
             report = commands.write_night(planned, folder, pdf)
         _end_of_night(planned, report, as_json, quiet, left)

@@ -93,7 +93,7 @@ def for_night(scenario: Scenario, date: datetime.date | None, configuration: str
 
 
 def plan_night(
-    scenario: Scenario,
+    scenario: Scenario | Remaining,
     date: datetime.date | None = None,
     configuration: str | None = None,
     tell: Tell | None = None,
@@ -104,7 +104,8 @@ def plan_night(
 
     Parameters
     ----------
-    scenario : Scenario
+    scenario : Scenario or Remaining
+        Or what is left of a night: visits that are made again then keep their numbers.
     date : datetime.date, optional
         Local date of the evening; default the scenario's.
     configuration : str, optional
@@ -124,18 +125,24 @@ def plan_night(
     InputProblems
         When the configuration does not exist.
     """
+    earlier = scenario.earlier if isinstance(scenario, Remaining) else None
+    scenario = scenario.scenario if isinstance(scenario, Remaining) else scenario
     scenario = for_night(scenario, date, configuration)
     keep = keep or (lambda plan: None)
     with offline_earth():
+
+        def chosen(solved: SolvedNight) -> NightPlan:
+            return chosen_plan(solved, scenario.night.configuration, earlier)
+
         solved = solved_night(
             scenario,
             tell or (lambda sentence: None),
             seconds,
-            lambda first: keep(chosen_plan(first, scenario.night.configuration)),
+            lambda first: keep(chosen(first)),
         )
-        chosen = chosen_plan(solved, scenario.night.configuration)
-        keep(chosen)
-        plan = with_everything_said(solved, chosen)
+        plan = chosen(solved)
+        keep(plan)
+        plan = with_everything_said(solved, plan)
         keep(plan)
         audited = plan.model_copy(update={"audit": audit_plan(plan)})
         keep(audited)

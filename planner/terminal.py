@@ -100,8 +100,7 @@ NOTHING_LEFT = "Nothing is left to plan: every visit is made that could still be
 def remaining_told(left: Remaining) -> dict[str, Any]:
     """Return what counts as made and as lost, and from when on the rest is planned, ready for JSON."""
     return {
-        "made": [f"V{k + 1:02d}" for k in left.made],
-        "lost": [f"V{k + 1:02d}" for k in left.lost],
+        **{what: [own.id for own in left.earlier.visits if own.became == what] for what in ("made", "lost")},
         "closed": list(left.closed),
         "from_utc": f"{left.free:%Y-%m-%dT%H:%M:%SZ}",
         "going_on": left.going_on,
@@ -151,7 +150,7 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool, left: Remaini
             }
         )
     else:
-        from planner.output.reserved_sheet import elsewhere_told
+        from planner.output.reserved_sheet import earlier_told, elsewhere_told
         from planner.output.robust_sheet import lost_told, why_told
 
         solver = plan.solver
@@ -159,9 +158,8 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool, left: Remaini
         print(f"{count(len(plan.visits), 'visits')}, score {solver.score}, {proof}")
         for line in _night_lines(plan):
             print(safe(f"  {line}"))
-        elsewhere = elsewhere_told(plan)
-        if elsewhere:
-            print(safe(elsewhere))
+        for sentence in filter(None, (earlier_told(plan), elsewhere_told(plan))):
+            print(safe(sentence))
         if plan.travel is not None:
             from planner.output.sentences import travel_told
 
@@ -184,6 +182,8 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool, left: Remaini
 
 def _night_lines(plan: NightPlan) -> list[str]:
     """Visits and time that is not for stars, in the order of the night; what fits nowhere comes last."""
+    from planner.output.reserved_sheet import told_past
+
     found = []
     for visit in plan.visits:
         start, end = visit.steps[0].start_utc, visit.steps[-1].end_utc
@@ -194,6 +194,9 @@ def _night_lines(plan: NightPlan) -> list[str]:
             found.append(("~", f"fits nowhere: {own.name} ({own.kind})"))
             continue
         whom = f"  {'-'.join(own.telescopes)}" if own.telescopes else ""
+        if told_past(plan, own):
+            found.append((own.start_utc, f"---  until {own.end_utc[11:16]}  already past"))
+            continue
         words = f"---  {own.start_utc[11:16]}-{own.end_utc[11:16]}  {own.name} ({own.kind}){whom}"
         found.append((own.start_utc, words))
     return [words for _, words in sorted(found, key=lambda one: one[0])]

@@ -216,7 +216,7 @@ BROKEN = {
         [("visits.2.steps", lambda steps: steps[:2])],
         {"brackets"},
     ),
-    "two visits of one name": ([("visits.1.id", "V01")], {"brackets"}),
+    "two visits of one name": ([("visits.1.id", "V01")], {"brackets", "visit numbers"}),
     "more visits than wanted": ([(f"{FIRST}.visits", 1)], {"brackets", "counts and score"}),
     "another combiner than asked for": (
         [("scenario.requests.1.combiner", "pair K")],

@@ -7,6 +7,8 @@ hour angle, phase, windows) is answered on demand from the same arrays.
 
 from __future__ import annotations
 
+import datetime
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +19,7 @@ from planner.constraints.phase import orbital_phase
 from planner.constraints.shadowing import shadowing
 from planner.constraints.two_stars import field_limits
 from planner.constraints.verdict import Verdict, all_allowed
-from planner.constraints.windows import absolute_windows, airmass, hour_angle, reserved_time
+from planner.constraints.windows import OVER, RESERVED, absolute_windows, airmass, hour_angle, reserved_time
 from planner.geometry.delays import path_m
 from planner.geometry.placement import Placement, placement_of
 from planner.scenario.targets import Request, Scenario
@@ -124,10 +126,9 @@ def night_limits(scenario: Scenario, sky: NightSky, configuration: str) -> Night
         shadowing(sky, placement),
         azimuth_drive(sky, placement, scenario.array.site.latitude_deg),
     )
-    reserved = reserved_time(sky.times, placement.telescopes, scenario.reserved)
-    if reserved is not None:
-        every = np.broadcast_to(reserved.margin, (len(sky.stars), *reserved.margin.shape))
-        of_telescopes = (*of_telescopes, Verdict(reserved.limit, reserved.unit, every, TELESCOPE_AXES))
+    for verdict in _reserved(scenario, sky, placement):
+        every = np.broadcast_to(verdict.margin, (len(sky.stars), *verdict.margin.shape))
+        of_telescopes = (*of_telescopes, Verdict(verdict.limit, verdict.unit, every, TELESCOPE_AXES))
     return NightLimits(
         scenario=scenario,
         sky=sky,
@@ -138,3 +139,13 @@ def night_limits(scenario: Scenario, sky: NightSky, configuration: str) -> Night
         moon_separation_deg=moon_separation_deg(sky),
         path_m=path_m(sky.direction, placement.vectors_m, placement.fixed_path_m),
     )
+
+
+def _reserved(scenario: Scenario, sky: NightSky, placement: Placement) -> Iterator[Verdict]:
+    """What is reserved, and apart from it what is over in a night that has begun."""
+    dusk = sky.dark.start.to_datetime(timezone=datetime.UTC)
+    for limit, over in ((RESERVED, False), (OVER, True)):
+        those = [own for own in scenario.reserved if own.is_past(dusk) == over]
+        verdict = reserved_time(sky.times, placement.telescopes, those, limit)
+        if verdict is not None:
+            yield verdict

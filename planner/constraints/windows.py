@@ -12,6 +12,7 @@ from planner.scenario.night import Reserved, Window
 from planner.sky.earth import offline_earth
 
 RESERVED = "reserved time"
+OVER = "time that is past"
 
 
 def airmass(altitude_deg: np.ndarray, airmass_max: float) -> Verdict:
@@ -48,7 +49,9 @@ def absolute_windows(times: Time, windows: tuple[Window, ...]) -> Verdict:
     return Verdict("absolute window", "min", np.max(margins, axis=0), ("time",))
 
 
-def reserved_time(times: Time, telescopes: Sequence[str], reserved: Sequence[Reserved]) -> Verdict | None:
+def reserved_time(
+    times: Time, telescopes: Sequence[str], reserved: Sequence[Reserved], limit: str = RESERVED
+) -> Verdict | None:
     """Margin to the nearest time that is reserved at a given hour, minutes, (time, telescope).
 
     None where nothing is reserved so.
@@ -59,6 +62,8 @@ def reserved_time(times: Time, telescopes: Sequence[str], reserved: Sequence[Res
     telescopes : sequence of str
     reserved : sequence of Reserved
         Those whose time the planner chooses are left out.
+    limit : str
+        Its name.
     """
     margin = np.full((len(times), len(telescopes)), np.inf)
     for own in reserved:
@@ -69,7 +74,7 @@ def reserved_time(times: Time, telescopes: Sequence[str], reserved: Sequence[Res
             after = np.round((times - Time(own.end_utc)).to_value("s") - own.ready_s, 3) / 60.0
         taken = [not own.telescopes or name in own.telescopes for name in telescopes]
         margin[:, taken] = np.minimum(margin[:, taken], np.maximum(before, after)[:, None])
-    return None if np.all(np.isinf(margin)) else Verdict(RESERVED, "min", margin, ("time", "telescope"))
+    return None if np.all(np.isinf(margin)) else Verdict(limit, "min", margin, ("time", "telescope"))
 
 
 def intervals(allowed: np.ndarray) -> list[tuple[int, int]]:

@@ -15,7 +15,7 @@ from planner.constraints.tonight import NightLimits
 from planner.constraints.tracker import tracker_for
 from planner.constraints.two_stars import FIELD, SEPARATION
 from planner.constraints.verdict import Verdict
-from planner.constraints.windows import RESERVED
+from planner.constraints.windows import OVER, RESERVED
 from planner.feasibility.answers import SUN, Blocked, Opening, SubarrayNight
 from planner.feasibility.columns import (
     AIR,
@@ -53,6 +53,7 @@ ORDER = (
     "altitude, lower limit",
     "absolute window",
     RESERVED,
+    OVER,
     "Moon lit fraction",
     "Moon separation",
     "airmass",

@@ -1,8 +1,9 @@
 """The visits of a plan as an iCalendar file (RFC 5545), for the calendars of those who wait for them.
 
 Times are UTC, as iCalendar's form with a Z. A visit keeps its UID when the same
-night is planned again, so that a calendar replaces it; nothing in the file comes
-from the clock, so that the same plan gives the same bytes.
+night, or the rest of it, is planned again, so that a calendar replaces it, and
+what the rest has no place for is cancelled (RFC 5545, 3.8.1.11); nothing in the
+file comes from the clock, so that the same plan gives the same bytes.
 """
 
 from __future__ import annotations
@@ -11,12 +12,14 @@ import uuid
 
 from icalendar import Calendar, Event
 
+from planner.output.reserved_sheet import told_past
 from planner.output.svg import clean
-from planner.scheduling.plan import NightPlan, Visit, moment
-from planner.scheduling.remaining import is_past
+from planner.scheduling.numbering import dropped
+from planner.scheduling.plan import NightPlan, ReservedTime, Visit, moment
 
 PRODUCT = "-//interferometer-planner//visits 1//EN"
 NAMES = uuid.uuid5(uuid.NAMESPACE_URL, "urn:interferometer-planner/visits/1")
+BECAME = {"lost": "begun, but not made", "open": "it has no place in the plan for the rest of the night"}
 LONGEST = 60  # characters of a name in a title; the description has all of it
 
 
@@ -51,34 +54,48 @@ def visits_calendar(plan: NightPlan) -> bytes:
         event.add("description", _told(visit))
         calendar.add_component(event)
     for number, own in enumerate(plan.reserved, start=1):
-        if own.start_utc is not None and own.end_utc is not None:
-            event = _event(plan, f"{own.kind} {number} {own.name}", own.start_utc, own.end_utc)
+        if own.start_utc is not None and own.end_utc is not None and not told_past(plan, own):
+            event = _event(plan, _key_of_reserved(plan, number, own), own.start_utc, own.end_utc)
             event.add("summary", f"{clean(own.name, LONGEST)} ({own.kind})")
             whom = ", ".join(clean(name) for name in own.telescopes)
             event.add("description", f"Takes away {whom or 'the whole array'}.")
             calendar.add_component(event)
+    for gone in dropped(plan):
+        event = _event(plan, gone.id, gone.setup_start_utc, gone.end_utc)
+        event.add("summary", f"{gone.id} {clean(gone.target, LONGEST)}: not planned any more")
+        event.add("description", f"{clean(gone.target)}, {clean(gone.combiner)}: {BECAME[gone.became]}.")
+        event.add("status", "CANCELLED")
+        calendar.add_component(event)
     for event in calendar.events:
         event.add("location", site)
-        event.add("status", "TENTATIVE")
+        if "status" not in event:
+            event.add("status", "TENTATIVE")
     return calendar.to_ical()
 
 
 def _event(plan: NightPlan, key: str, start_utc: str, end_utc: str) -> Event:
     """An event of the plan's, with what every event must have."""
     event = Event()
-    name = "\n".join((plan.scenario.name, plan.night.date, plan.configuration, key, *_from_when(plan)))
+    name = "\n".join((plan.scenario.name, plan.night.date, plan.configuration, key))
     event.add("uid", str(uuid.uuid5(NAMES, name)))
     event.add("dtstamp", moment(f"{plan.night.date}T00:00:00Z"))
     # A leap second counts as the one before, as RFC 5545, 3.3.12 wants it.
     event.add("dtstart", moment(start_utc))
     event.add("dtend", moment(end_utc))
+    if plan.earlier is not None:  # 3.8.7.4: the latest revision of an event has the highest number
+        event.add("sequence", plan.earlier.replanned)
     return event
 
 
-def _from_when(plan: NightPlan) -> tuple[str, ...]:
-    """From when on a plan for the rest of a night is: its visits are others than those of the whole night."""
-    past = (own for own in plan.scenario.reserved if is_past(plan, own))
-    return tuple(own.end_utc.isoformat() for own in past if own.end_utc is not None)
+def _key_of_reserved(plan: NightPlan, number: int, own: ReservedTime) -> str:
+    """What names time that is not for stars in every plan of a night.
+
+    A calibration is made many times: in the rest of a night it is another one than those before.
+    """
+    if own.kind == "reserved":
+        return f"{own.kind} {own.name}"
+    past = (time.end_utc for time in plan.reserved if told_past(plan, time))
+    return "\n".join((f"{own.kind} {number} {own.name}", *(end for end in past if end)))
 
 
 def _told(visit: Visit) -> str:

@@ -22,7 +22,7 @@ from planner.output.figure_night import night_figure
 from planner.output.figure_sky import altitude_figure, sky_figure
 from planner.output.figure_uv import number_of, uv_figure, visibility_figure
 from planner.output.figures import DARK, PALETTE, Drawn
-from planner.output.reserved_sheet import elsewhere_told, pause_rows, unplaced_told
+from planner.output.reserved_sheet import earlier_told, elsewhere_told, pause_rows, unplaced_told
 from planner.output.robust_sheet import brief_told, lost_told, why_told
 from planner.output.run_sheet import night_sums, visit_rows
 from planner.output.sentences import (
@@ -190,6 +190,7 @@ def render_report(
         sidereal=dict(zip(pause_starts, sidereal_of(limits, pause_starts), strict=True)),
         unplaced=unplaced_told(plan),
         elsewhere=elsewhere_told(plan),
+        earlier=earlier_told(plan),
         lines=lines,
         rails=rails_told(lines) if lines else "",
         pointings=pointing_rows(limits, tracks),

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from planner.output.sentences import counted, duration, joined
 from planner.output.tracks import clock, minutes_between
+from planner.scheduling.numbering import dropped
 from planner.scheduling.plan import NightPlan, ReservedTime, Visit, moment
 
 
@@ -34,6 +36,15 @@ def placed(reserved: Sequence[ReservedTime]) -> list[tuple[ReservedTime, str, st
     return sorted(found, key=lambda one: (moment(one[1]), moment(one[2])))
 
 
+def told_past(plan: NightPlan, own: ReservedTime) -> bool:
+    """Whether this is the part of the night that is over in a plan for the rest of it."""
+    return any(
+        wish.is_past(moment(plan.night.start_utc)) and wish.name == own.name and wish.end_utc == moment(end)
+        for wish in plan.scenario.reserved
+        for end in ([own.end_utc] if own.end_utc else [])
+    )
+
+
 def takes(own: ReservedTime, telescopes: Sequence[str]) -> bool:
     """Whether reserved time takes one of these telescopes away."""
     return not own.telescopes or not set(own.telescopes).isdisjoint(telescopes)
@@ -45,7 +56,10 @@ def pause_rows(plan: NightPlan) -> tuple[tuple[PauseRow, ...], ...]:
     rows: list[list[PauseRow]] = [[] for _ in range(len(starts) + 1)]
     for own, start, end in placed(plan.reserved):
         place = sum(first <= moment(start) for first in starts)
-        rows[place].append(_pause_row(own, start, end))
+        row = _pause_row(own, start, end)
+        if told_past(plan, own):
+            row = dataclasses.replace(row, name="Already past", kind="", whom=_past(plan))
+        rows[place].append(row)
     return tuple(tuple(one) for one in rows)
 
 
@@ -61,6 +75,13 @@ def _pause_row(own: ReservedTime, start: str, end: str) -> PauseRow:
         whom=_whom(own),
         ready=f"the next star is acquired from {clock(ready)} on" if ready is not None else "",
     )
+
+
+def _past(plan: NightPlan) -> str:
+    """What became of the visits before a plan for the rest of a night."""
+    earlier = plan.earlier.visits if plan.earlier else ()
+    made = [visit.id for visit in earlier if visit.became == "made"]
+    return f"{joined(made)} {'is' if len(made) == 1 else 'are'} made" if made else "no visit is made yet"
 
 
 def _whom(own: ReservedTime) -> str:
@@ -93,6 +114,17 @@ def elsewhere_told(plan: NightPlan) -> str:
         and (wish.name, f"{wish.start_utc:%Y-%m-%dT%H:%M}") not in there
     ]
     return f"Reserved, but not in this night: {joined(told)}." if told else ""
+
+
+def earlier_told(plan: NightPlan) -> str:
+    """Say what became of the visits of the plans before; "" in a plan for the whole night."""
+    if plan.earlier is None:
+        return ""
+    made = [visit.id for visit in plan.earlier.visits if visit.became == "made"]
+    gone = [f"{visit.id} ({visit.target})" for visit in dropped(plan)]
+    told = f"The rest of a night that has begun. Made before: {joined(made) or 'nothing'}."
+    rest = f" Not planned any more: {joined(gone)}." if gone else ""
+    return f"{told}{rest} A visit that is planned again keeps its number."
 
 
 def unplaced_told(plan: NightPlan) -> str:

@@ -11,7 +11,7 @@ from planner.constraints.tonight import NightLimits
 from planner.geometry.air import group_refractivity
 from planner.geometry.delays import travel_m
 from planner.output.light_sheet import Optics, Row, change_told, light_rows, line_told
-from planner.output.reserved_sheet import pauses_between, reserved_minutes
+from planner.output.reserved_sheet import pauses_between, reserved_minutes, told_past
 from planner.output.robust_sheet import instead_told
 from planner.output.sentences import duration, joined, margins_told, shares_told, slack_told, thousands
 from planner.output.tracks import (
@@ -24,7 +24,7 @@ from planner.output.tracks import (
     tick_hours,
 )
 from planner.scheduling.candidates import RequestOffer
-from planner.scheduling.plan import NightPlan, Step, moment
+from planner.scheduling.plan import NightPlan, ReservedTime, Step, moment
 
 
 @dataclass(frozen=True)
@@ -98,6 +98,7 @@ class NightSums:
     calibrators: float
     setup: float
     reserved: float
+    past: float
     spare: float
 
     def rows(self) -> tuple[tuple[str, str, str, int], ...]:
@@ -107,9 +108,10 @@ class NightSums:
             ("calibrator", "on calibrators", self.calibrators),
             ("setup", "set-up", self.setup),
             ("reserved", "not for stars", self.reserved),
+            ("past", "already past", self.past),
             ("spare", "spare", self.spare),
         ]
-        parts = [own for own in parts if own[0] != "reserved" or own[2] > 0]
+        parts = [own for own in parts if own[0] not in ("reserved", "past") or own[2] > 0]
         shares = shares_told([max(0.0, own[2]) for own in parts])
         return tuple(
             (kind, words, duration(value), share)
@@ -124,9 +126,15 @@ def night_sums(plan: NightPlan) -> NightSums:
     science = sum(minutes_between(s.start_utc, s.end_utc) for s in steps if s.role == "science")
     calibrators = sum(minutes_between(s.start_utc, s.end_utc) for s in steps if s.role == "calibrator")
     setup = sum(_dark_minutes(plan, step) for step in steps)
-    reserved = reserved_minutes(plan)
-    spare = dark - science - calibrators - setup - reserved
-    return NightSums(dark, science, calibrators, setup, reserved, spare)
+    past = sum(_past_minutes(plan, own) for own in plan.reserved if told_past(plan, own))
+    reserved = reserved_minutes(plan) - past
+    spare = dark - science - calibrators - setup - reserved - past
+    return NightSums(dark, science, calibrators, setup, reserved, past, spare)
+
+
+def _past_minutes(plan: NightPlan, own: ReservedTime) -> float:
+    """How much of the dark hours is over."""
+    return max(0.0, minutes_between(plan.night.start_utc, own.end_utc)) if own.end_utc else 0.0
 
 
 def _dark_minutes(plan: NightPlan, step: Step) -> float:

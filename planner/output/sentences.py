@@ -209,6 +209,7 @@ MARGINS: dict[str, tuple[float, str]] = {
     "Moon separation": (20.0, "Moon {} deg farther than it must be"),
     "Moon lit fraction": (0.3, "lit part of the Moon {} below the most allowed"),
     "reserved time": (15.0, "{} min clear of reserved time"),
+    "time that is past": (15.0, "{} min after the time that is past"),
     "pupil relay": (
         6.0,
         "carriage {} m of light inside the stroke that keeps the pupil in place",

@@ -74,7 +74,7 @@ class VisitTrack:
     Attributes
     ----------
     key : str
-        V01, V02, ...: from the place in the plan, never from a name.
+        V01, V02, ...: the visit's number.
     request : int
         Index in ``scenario.requests``, which is also the index of its star.
     telescopes : ndarray (beam,)
@@ -193,7 +193,7 @@ def tick_hours(limits: NightLimits) -> np.ndarray:
 
 def visit_tracks(limits: NightLimits, plan: NightPlan) -> tuple[VisitTrack, ...]:
     """Find every visit of the plan in the night's arrays."""
-    tracks = [_visit_track(limits, visit, number) for number, visit in enumerate(plan.visits)]
+    tracks = [_visit_track(limits, visit) for visit in plan.visits]
     for place, following in enumerate(tracks[1:]):
         if following.steps[0].step.shared:
             *steps, last = tracks[place].steps
@@ -202,7 +202,7 @@ def visit_tracks(limits: NightLimits, plan: NightPlan) -> tuple[VisitTrack, ...]
     return tuple(tracks)
 
 
-def _visit_track(limits: NightLimits, visit: Visit, number: int) -> VisitTrack:
+def _visit_track(limits: NightLimits, visit: Visit) -> VisitTrack:
     scenario = limits.scenario
     names = [request.name for request in scenario.requests]
     beams = sorted(visit.steps[0].beams, key=lambda beam: beam.combiner_input)
@@ -218,7 +218,7 @@ def _visit_track(limits: NightLimits, visit: Visit, number: int) -> VisitTrack:
     )
     midnight = _midnight(limits)
     return VisitTrack(
-        key=f"V{number + 1:02d}",
+        key=visit.id,
         visit=visit,
         request=names.index(visit.target),
         telescopes=limits.placement.index(tuple(beam.telescope for beam in beams)),

@@ -156,6 +156,9 @@ class SecondStar(Part):
     )
 
 
+PAST = "already past"
+
+
 class Reserved(Part):
     """Time that is not for stars: engineering, alignment, a telescope that somebody works on.
 
@@ -190,6 +193,11 @@ class Reserved(Part):
         if self.telescopes and not given:
             raise ValueError("names telescopes without start_utc and end_utc; a chosen time takes the array")
         return self
+
+    def is_past(self, dusk: datetime.datetime) -> bool:
+        """Whether a replanning has put it there for what is over, not the user for one of that name."""
+        begins = self.start_utc is not None and self.start_utc < dusk
+        return self.name == PAST and begins and not self.telescopes
 
 
 class RequestExtras(Part):

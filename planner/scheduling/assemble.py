@@ -17,9 +17,11 @@ from planner.scheduling.instead import fillers_told, forced_told
 from planner.scheduling.light_told import light_of_beam, light_of_step, light_of_visit
 from planner.scheduling.lost_time import lost_time
 from planner.scheduling.margins import margins_of
+from planner.scheduling.numbering import renumbered
 from planner.scheduling.offsets import holding
 from planner.scheduling.plan import (
     Beam,
+    EarlierPlans,
     EarthOrientation,
     Night,
     NightPlan,
@@ -50,8 +52,10 @@ def night_plan(solved: SolvedNight, configuration: str) -> NightPlan:
     return with_everything_said(solved, chosen_plan(solved, configuration))
 
 
-def chosen_plan(solved: SolvedNight, configuration: str) -> NightPlan:
+def chosen_plan(solved: SolvedNight, configuration: str, earlier: EarlierPlans | None = None) -> NightPlan:
     """Write down what was chosen, and no more: a plan that can be audited and planned on.
+
+    In a plan for the rest of a night visits keep the numbers that they had in ``earlier``.
 
     Margins, latest starts, fillers, reasons, costs and lost time are not in it
     (:func:`with_everything_said`): whatever fails in those, the visits are on paper.
@@ -60,7 +64,7 @@ def chosen_plan(solved: SolvedNight, configuration: str) -> NightPlan:
     limits, solution = solved.limits, solved.solution
     scenario, sky = limits.scenario, limits.sky
     visits = _visits(solved)
-    return NightPlan(
+    plan = NightPlan(
         planner_version=__version__,
         scenario=scenario,
         night=Night(
@@ -94,6 +98,7 @@ def chosen_plan(solved: SolvedNight, configuration: str) -> NightPlan:
         earth_orientation=_earth_orientation(limits),
         complete=False,
     )
+    return plan if earlier is None else renumbered(plan, earlier)
 
 
 def with_everything_said(solved: SolvedNight, plan: NightPlan) -> NightPlan:

@@ -35,6 +35,7 @@ from planner.scheduling.audit_brightness import (
 from planner.scheduling.audit_case import audited
 from planner.scheduling.audit_coverage import coverage_cases, total_cases
 from planner.scheduling.audit_delay import delay_cases, paths, pupil_cases, speed_cases, stroke_cases
+from planner.scheduling.audit_earlier import number_cases
 from planner.scheduling.audit_history import earlier_nights, history_cases
 from planner.scheduling.audit_limits import (
     airmass_cases,
@@ -101,6 +102,7 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("routing mode", routing_cases(plan)),
             audited("path segments", segment_cases(plan)),
             audited("brackets", bracket_cases(plan)),
+            audited("visit numbers", number_cases(plan)),
             audited("Sun", sun_cases(plan, tracked)),
             audited("pointing", pointing_cases(plan, tracked)),
             audited("altitude", altitude_cases(plan, tracked)),

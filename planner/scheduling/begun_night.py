@@ -40,10 +40,15 @@ def left_of_night(plan: NightPlan, at: str | None = None, lost: Sequence[str] = 
         remedy = "Plan the night anew with planner night."
         problems.append(Problem("plan.json", "", f"does not pass its audit ({bad})", remedy))
     now = _time_of_night(plan, at, problems)
-    places, known = [], {f"V{k + 1:02d}": k for k in range(len(plan.visits))}
+    places, known = [], {visit.id: k for k, visit in enumerate(plan.visits)}
+    before = {visit.id for visit in plan.earlier.visits} if plan.earlier else set()
     for key in lost:
-        if key not in known:
-            listed = f"Its visits are V01 to {list(known)[-1]}." if known else "It has no visits."
+        if key not in known and key in before:
+            found = f"is {key}, of a plan that this one has replaced"
+            remedy = "Plan the night again from that plan, at the same time, with it among the lost."
+            problems.append(Problem("command line", "--lost", found, remedy))
+        elif key not in known:
+            listed = f"Its visits are {', '.join(known)}." if known else "It has no visits."
             problems.append(Problem("command line", "--lost", f"is {key!r}, no visit of this plan", listed))
         elif now is not None and known[key] not in begun(plan, now):
             found = f"is {key}, which has not begun at {now:%H:%M}"

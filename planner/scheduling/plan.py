@@ -9,13 +9,16 @@ outside 0..360), from north through east.
 from __future__ import annotations
 
 import datetime
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from planner.scenario.targets import Scenario
 
 SCHEMA_NAME = "interferometer-planner/plan/1"
+
+
+VisitKey = Annotated[str, Field(pattern=r"^V[0-9]{2,6}$")]
 
 
 class Document(BaseModel):
@@ -107,7 +110,7 @@ class DualFeedVisit(Document):
 class Visit(Document):
     """Calibrator, science, calibrator, for one request."""
 
-    id: str
+    id: VisitKey = Field(description="Its number in this night; it stays when the night is planned again.")
     target: str
     combiner: str
     subarray: tuple[str, ...]
@@ -171,6 +174,30 @@ class ReservedTime(Document):
     telescopes: tuple[str, ...] = Field(description="Telescopes it takes away; empty means the whole array.")
     ready_utc: str | None = Field(
         default=None, description="The next star is acquired from here on at the earliest."
+    )
+
+
+class EarlierVisit(Document):
+    """A visit of an earlier plan of this night."""
+
+    id: VisitKey
+    target: str
+    combiner: str
+    subarray: tuple[str, ...]
+    setup_start_utc: str
+    start_utc: str
+    end_utc: str
+    became: Literal["made", "lost", "open"] = Field(
+        description="Made; begun but not made; or not begun when the night was planned again."
+    )
+
+
+class EarlierPlans(Document):
+    """What a plan for the rest of a night follows."""
+
+    replanned: int = Field(ge=1, description="How often the night has been planned again, with this plan.")
+    visits: tuple[EarlierVisit, ...] = Field(
+        description="Every visit of the plans before, each as its last plan had it, by number."
     )
 
 
@@ -324,6 +351,7 @@ class NightPlan(Document):
         description="False where the report was never written: visits and steps are all there, but margins, "
         "latest starts, fillers, reasons, travel and lost time are missing.",
     )
+    earlier: EarlierPlans | None = Field(default=None, description="Null in a plan for the whole night.")
     audit: AuditReport | None = None
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)

@@ -17,13 +17,13 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from planner.scenario.array import Array
-from planner.scenario.night import RequestExtras, Reserved, Window
+from planner.scenario.night import PAST, RequestExtras, Reserved, Window
 from planner.scenario.programs import Program
 from planner.scenario.targets import Observation, Request, Scenario
-from planner.scheduling.plan import NightPlan, Visit, moment
+from planner.scheduling.numbering import earlier_plans
+from planner.scheduling.plan import EarlierPlans, NightPlan, Visit, moment
 from planner.scheduling.table import longest_move_s
 
-PAST = "already past"
 LEAST_HOURS = 0.01  # a budget that is spent: no visit is as short
 HOUR = datetime.timedelta(hours=1)
 FROM_ON = re.compile(r", from \d\d:\d\d on$")
@@ -46,6 +46,8 @@ class Remaining:
         When the array can be used again: the moment asked about, or the end of what is under way then.
     going_on : int
         What the visits that had not begun are worth in the plan.
+    earlier : EarlierPlans
+        Every visit of this night so far, with its number, for the plan of the rest.
     """
 
     scenario: Scenario
@@ -54,6 +56,7 @@ class Remaining:
     closed: tuple[str, ...]
     free: datetime.datetime
     going_on: int
+    earlier: EarlierPlans
 
 
 def begun(plan: NightPlan, now: datetime.datetime) -> tuple[int, ...]:
@@ -101,13 +104,15 @@ def remaining(plan: NightPlan, now: datetime.datetime, lost: Collection[int] = (
     )
     going_on = sum(visit.value for k, visit in enumerate(plan.visits) if k not in past)
     lost_ones = tuple(k for k in past if k in gone)
-    return Remaining(left, made, lost_ones, tuple(sorted(closed)), free, going_on)
+    earlier = earlier_plans(plan, made, lost_ones)
+    return Remaining(left, made, lost_ones, tuple(sorted(closed)), free, going_on, earlier)
 
 
 def _free(plan: NightPlan, now: datetime.datetime, visits: Sequence[Visit]) -> datetime.datetime:
     """When everything that is under way at some moment is over."""
     # A plan for the rest of a night is followed from where it begins, even when asked about an earlier time.
-    found = [now, *(own.end_utc for own in plan.scenario.reserved if own.end_utc and is_past(plan, own))]
+    over, dusk = plan.scenario.reserved, moment(plan.night.start_utc)
+    found = [now, *(own.end_utc for own in over if own.end_utc and own.is_past(dusk))]
     found += [moment(visit.steps[-1].end_utc) for visit in visits]
     found += [
         moment(own.end_utc)
@@ -127,12 +132,6 @@ def _past(plan: NightPlan, free: datetime.datetime) -> Reserved:
         end_utc=free,
         ready_s=longest_move_s(plan.scenario.array),
     )
-
-
-def is_past(plan: NightPlan, own: Reserved) -> bool:
-    """Whether reserved time is what a replanning has put there, not the user's own of that name."""
-    begins = own.start_utc is not None and own.start_utc < moment(plan.night.start_utc)
-    return own.name == PAST and begins and not own.telescopes
 
 
 def _title(title: str, free: datetime.datetime) -> str:
@@ -218,7 +217,7 @@ def _reserved_left(plan: NightPlan, free: datetime.datetime) -> tuple[Reserved, 
         start = own.start_utc or (moment(told.start_utc) if told and told.start_utc else None)
         end = own.end_utc or (moment(told.end_utc) if told and told.end_utc else None)
         ready = datetime.timedelta(seconds=own.ready_s)
-        if is_past(plan, own) or (end is not None and end + ready <= free):
+        if own.is_past(moment(plan.night.start_utc)) or (end is not None and end + ready <= free):
             continue
         if own.start_utc is None and start is not None and start < free:
             own = Reserved(name=own.name, start_utc=start, end_utc=end, ready_s=own.ready_s)
