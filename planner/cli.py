@@ -174,15 +174,24 @@ def check(
     defaults: Annotated[
         bool, typer.Option("--defaults", help="List every default that is in force.")
     ] = False,
+    stars: Annotated[
+        bool, typer.Option("--stars", help="List every star: where it is, in which constellation and row.")
+    ] = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Read and validate everything, and say what it contains."""
+    """Read and validate everything, say what it contains, and warn of what is hardly meant."""
     with plain_answers(quiet, as_json):
-        from planner.scenario.reading import describe_defaults, read_scenario
+        from planner.scenario.reading import look_over
 
-        found = read_scenario(scenario)
-        tell_check(found, describe_defaults(scenario) if defaults else [], as_json)
+        found = look_over(scenario)
+        tell_check(
+            found.scenario,
+            found.defaults if defaults else (),
+            as_json,
+            found.warnings,
+            found.stars if stars else None,
+        )
 
 
 class Movable(enum.StrEnum):

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from planner.commands import PlannedNight, Remaining
+    from planner.errors import Problem
     from planner.feasibility.answers import Feasibility
     from planner.ranking.answers import Ranking
+    from planner.scenario.plausibility import ListedStar
     from planner.scenario.targets import Scenario
     from planner.scheduling.plan import AuditReport, NightPlan
 
@@ -20,13 +24,22 @@ def safe(text: str) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
-def tell_check(found: Scenario, defaults: list[tuple[str, str, object]], as_json: bool) -> None:
-    """Print what a scenario contains; ``defaults`` are (file, key, value)."""
+def tell_check(
+    found: Scenario,
+    defaults: Sequence[tuple[str, str, object]],
+    as_json: bool,
+    warnings: Sequence[Problem] = (),
+    stars: Sequence[ListedStar] | None = None,
+) -> None:
+    """Print what a scenario contains; ``defaults`` are (file, key, value), ``stars`` None when not asked."""
     from planner.output import scenario_told as told
+    from planner.output.stars_listed import lines_listed, stars_listed
 
     if as_json:
         rows = [{"file": file, "key": key, "value": value} for file, key, value in defaults]
-        print_json(told.check_told(found) | {"defaults": rows})
+        odd = [dataclasses.asdict(warning) for warning in warnings]
+        answer = told.check_told(found) | {"defaults": rows, "warnings": odd}
+        print_json(answer if stars is None else answer | {"stars": stars_listed(stars)})
         return
     print(safe(f"{found.name}: {found.title}"))
     print(f"  {told.counts_told(told.contents(found), always=True)}")
@@ -41,6 +54,10 @@ def tell_check(found: Scenario, defaults: list[tuple[str, str, object]], as_json
     print(f"  night of {found.night.date}, configuration {safe(found.night.configuration)}")
     for file, key, value in defaults:
         print(safe(f"  {file}: {key} = {value!r}"))
+    for line in lines_listed(stars_listed(stars or ())):
+        print(safe(f"  {line}"))
+    for warning in warnings:
+        print(safe(f"Warning: {warning}"))
 
 
 def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:

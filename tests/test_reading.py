@@ -95,16 +95,16 @@ def test_every_problem_of_every_file_comes_at_once_in_the_order_of_the_files(tmp
             "Add telescopes or their class to limiting_magnitude, or take fewer beams.",
         ),
         said(
-            "targets.csv: row 1, dec",
+            "targets.csv: line 2, dec",
             "is -95.0, which is below -90",
             "Give a number of at least -90: declination, ICRS, in deg.",
         ),
         said(
-            "targets.csv: row 2, combiner",
+            "targets.csv: line 3, combiner",
             "'pair in J' is not a combiner of array.toml",
             "Did you mean 'pair in K'?",
         ),
-        said("calibrators.csv: row 2, diameter", "is empty", "Give it: uniform-disk diameter, in mas."),
+        said("calibrators.csv: line 3, diameter", "is empty", "Give it: uniform-disk diameter, in mas."),
     ]
 
 
@@ -120,7 +120,7 @@ def test_the_defaults_in_force_are_those_that_are_not_written(tmp_path):
     assert ("targets.csv", "priority", 1) in listed
     assert [entry for entry in listed if "pmra" in entry[1]] == [
         ("targets.csv", "pmra", 0.0),
-        ("calibrators.csv", "row 2, pmra", 0.0),
+        ("calibrators.csv", "line 3, pmra", 0.0),
     ]
     written_keys = {
         "targets",

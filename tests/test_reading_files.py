@@ -110,15 +110,14 @@ FILES: list[Case] = [
     (
         lambda w: w.files.update({"targets.csv": b""}),
         "targets.csv",
-        "cannot be read as CSV (No header line found in table)",
-        "Correct the file, or save the table again.",
+        "has no line with the names of its columns",
+        "Add it.",
     ),
     (
         lambda w: w.files.update({"targets.csv": b"name,ra\na,1,2\n"}),
-        "targets.csv",
-        "cannot be read as CSV (Number of header columns (2) inconsistent with data columns "
-        "(3) at data line 0)",
-        "Correct the file, or save the table again.",
+        "targets.csv: line 2",
+        "has 3 cells for 2 columns",
+        "Name its columns, or put text with separators in quotes.",
     ),
     (
         lambda w: w.files.update({"calibrators.csv": b"name,ra,ra\na,1,2\n"}),
@@ -290,10 +289,10 @@ def test_a_file_in_a_folder_of_the_folder_is_read(tmp_path):
     assert len(read_scenario(folder).requests) == 2
 
 
-def test_a_file_of_more_than_50_mb_is_not_read(tmp_path):
+def test_a_table_of_more_than_10_mb_is_not_read(tmp_path):
     folder = Written().write(tmp_path / "written")
     os.truncate(folder / "targets.csv", 51_000_000)
-    assert complaints(folder) == ["targets.csv: has 51 MB, more than 50. Keep only what the planner needs."]
+    assert complaints(folder) == ["targets.csv: has 51 MB, more than 10. Keep only what the planner needs."]
 
 
 def test_a_folder_in_the_place_of_a_file_is_told(tmp_path):

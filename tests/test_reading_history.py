@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from written import Written, csv_text, said
 
 from planner.errors import InputProblems
-from planner.scenario.reading import describe_defaults, read_scenario
+from planner.scenario.reading import describe_defaults, look_over, read_scenario
 from planner.scenario.targets import Observation
 
 ROW = {
@@ -106,102 +106,102 @@ TIME = "Write it like 2027-03-10T23:15:00Z: "
 REFUSED = {
     "an unknown target": (
         {"target": "alfa"},
-        "row 1, target",
+        "line 2, target",
         "'alfa' is not a target of targets.csv",
         "Did you mean 'alpha'?",
     ),
     "an unknown combiner": (
         {"combiner": "pair in H"},
-        "row 1, combiner",
+        "line 2, combiner",
         "'pair in H' is not a combiner of array.toml",
         "Did you mean 'pair in K'?",
     ),
     "an unknown station": (
         {"stations": "P1,north"},
-        "row 1, stations",
+        "line 2, stations",
         "'north' is not a station of array.toml",
         "Use one of 'P1', 'P2', 'P3'.",
     ),
     "a station too many": (
         {"stations": "P1,P2,P3"},
-        "row 1, stations",
+        "line 2, stations",
         "names 3 stations, but combiner 'pair in K' has 2 beams",
         BEAMS,
     ),
     "a station too few": (
         {"stations": "P1"},
-        "row 1, stations",
+        "line 2, stations",
         "names 1 station, but combiner 'pair in K' has 2 beams",
         BEAMS,
     ),
     "a station twice": (
         {"stations": "P1, P1"},
-        "row 1, stations",
+        "line 2, stations",
         "names 'P1' twice",
         f"Change stations: {WHAT['stations']}",
     ),
     "a comma at the end": (
         {"stations": "P1,"},
-        "row 1, stations",
+        "line 2, stations",
         "is empty",
         f"Give it: {WHAT['stations']}",
     ),
     "an end that is the start": (
         {"end_utc": ROW["start_utc"]},
-        "row 1",
+        "line 2",
         "has an end_utc that is not later than its start_utc",
         ORDER,
     ),
     "an end before the start": (
         {"end_utc": "2027-03-09T23:14:59"},
-        "row 1",
+        "line 2",
         "has an end_utc that is not later than its start_utc",
         ORDER,
     ),
     "more than a day": (
         {"end_utc": "2027-03-10T23:15:01"},
-        "row 1",
+        "line 2",
         "has an end_utc more than a day after its start_utc",
         ORDER,
     ),
     "a year long gone": (
         {"start_utc": "1989-12-31T23:15:00"},
-        "row 1, start_utc",
+        "line 2, start_utc",
         "is 1989-12-31T23:15:00+00:00, outside 1990 to 2060",
         f"Change start_utc: {WHAT['start_utc']}",
     ),
     "a year too far": (
         {"end_utc": "2061-01-01T00:00:00"},
-        "row 1, end_utc",
+        "line 2, end_utc",
         "is 2061-01-01T00:00:00+00:00, outside 1990 to 2060",
         f"Change end_utc: {WHAT['end_utc']}",
     ),
     "a word for a time": (
         {"start_utc": "yesterday"},
-        "row 1, start_utc",
+        "line 2, start_utc",
         "is 'yesterday', not a time in UTC",
         TIME + WHAT["start_utc"],
     ),
     "a day alone": (
         {"start_utc": "2027-03-09"},
-        "row 1, start_utc",
+        "line 2, start_utc",
         "is '2027-03-09', not a time in UTC",
         TIME + WHAT["start_utc"],
     ),
     "a time that the clock never shows": (
         {"end_utc": "2027-03-09T24:15:00"},
-        "row 1, end_utc",
+        "line 2, end_utc",
         "is '2027-03-09T24:15:00', not a time in UTC",
         TIME + WHAT["end_utc"],
     ),
     "a number for a time": (
         {"end_utc": "61473.97"},
-        "row 1, end_utc",
+        "line 2, end_utc",
         "is '61473.97', not a time in UTC",
         TIME + WHAT["end_utc"],
     ),
     **{
-        f"no {name}": ({name: ""}, f"row 1, {name}", "is empty", f"Give it: {what}")
+        f"no {name}": ({name: ""}, f"line 2, {name}", "is empty", f"Give it: {what}")
         for name, what in WHAT.items()
     },
 }
@@ -237,14 +237,13 @@ def test_a_column_under_another_name_is_recognised(tmp_path, column, remedy):
     ]
 
 
-def test_a_column_that_means_nothing_is_refused(tmp_path):
-    assert of_rows(ROW | {"seeing": "0.8"}).messages(tmp_path) == [
-        said(
-            "history.csv: seeing",
-            "is not a column of the history",
-            "Remove it, or use one of: target, combiner, stations, start_utc, end_utc, note.",
-        )
+def test_a_column_that_means_nothing_is_kept_aside_with_a_note(tmp_path):
+    found = look_over(of_rows(ROW | {"seeing": "0.8"}).write(tmp_path / "written"))
+    remedy = "It is kept aside: nothing is read from it."
+    assert [str(one) for one in found.warnings] == [
+        said("history.csv: seeing", "is not a column of the history", remedy)
     ]
+    assert len(found.scenario.history) == 1
 
 
 def test_everything_that_is_wrong_comes_at_once_after_the_other_files(tmp_path):
@@ -255,11 +254,11 @@ def test_everything_that_is_wrong_comes_at_once_after_the_other_files(tmp_path):
     with pytest.raises(InputProblems) as caught:
         written.read(tmp_path)
     assert [str(problem).partition(": ")[2].partition(":")[0] for problem in caught.value.problems] == [
-        "row 1, dec",
-        "row 1, target",
-        "row 1, stations",
-        "row 3, combiner",
-        "row 3, end_utc",
+        "line 2, dec",
+        "line 2, target",
+        "line 2, stations",
+        "line 4, combiner",
+        "line 4, end_utc",
     ]
     assert [problem.file for problem in caught.value.problems] == ["targets.csv", *["history.csv"] * 4]
 
@@ -328,7 +327,7 @@ def test_whatever_stands_in_a_row_either_reads_or_is_told_in_our_words(row):
     with tempfile.TemporaryDirectory() as folder:
         written = of_rows(row)
         for message in written.messages(Path(folder)):
-            assert message.startswith("history.csv: row 1")
+            assert message.startswith("history.csv: line 2")
             assert not any(
                 word in message for word in ("Input should", "Value error", "which cannot be used")
             )

@@ -66,16 +66,16 @@ def test_an_empty_or_endless_time_of_astropy_is_refused_in_its_row(tmp_path):
     times[1] = np.ma.masked
     table = Table({name: [text] * 2 for name, text in ROW.items()} | {"start_utc": times})
     assert with_history(bytes_of(table, "ecsv"), "ecsv").messages(tmp_path) == [
-        said("history.ecsv: row 2, start_utc", "is empty", f"Give it: {WHAT['start_utc']}")
+        said("history.ecsv: line 24, start_utc", "is empty", f"Give it: {WHAT['start_utc']}")
     ]
     far = text_table(end_utc=Time([12345.0], format="jyear", scale="utc"))
     [message] = with_history(bytes_of(far, "ecsv"), "ecsv").messages(tmp_path / "far")
-    assert message.startswith("history.ecsv: row 1, end_utc: is ")
+    assert message.startswith("history.ecsv: line 21, end_utc: is ")
     assert ", not a time in UTC. Write it like 2027-03-10T23:15:00Z: when recording ended" in message
 
 
 def test_a_masked_name_is_an_empty_one(tmp_path):
     table = text_table(target=MaskedColumn(["alpha"], mask=[True]))
     assert with_history(bytes_of(table, "ecsv"), "ecsv").messages(tmp_path) == [
-        said("history.ecsv: row 1, target", "is empty", f"Give it: {WHAT['target']}")
+        said("history.ecsv: line 11, target", "is empty", f"Give it: {WHAT['target']}")
     ]

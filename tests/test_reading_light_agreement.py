@@ -198,7 +198,7 @@ ROUTING: list[Case] = [
     ),
     (
         lambda w: modes(w)[0].update(dual_feed=True),
-        "targets.csv: row 2, combiner",
+        "targets.csv: line 3, combiner",
         "'pair in K' has routing modes for two stars only",
         "Give it a routing mode without dual_feed, or the request a second_star.",
     ),

@@ -27,7 +27,7 @@ def test_a_target_lacks_a_magnitude_in_each_band_in_which_something_sees_it(tmp_
     written.targets[row][f"mag_{band}"] = ""
     assert written.messages(tmp_path) == [
         said(
-            f"targets.csv: row {row + 1}, mag_{band}",
+            f"targets.csv: line {row + 2}, mag_{band}",
             f"is empty, {why}",
             f"Give the star's magnitude in {band}.",
         )

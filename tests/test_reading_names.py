@@ -44,14 +44,14 @@ NAMES: list[Case] = [
     ),
     (
         lambda w: w.targets.append(w.targets[1]),
-        "targets.csv: row 3, name",
-        "'beta' is also the name of row 2",
+        "targets.csv: line 4, name",
+        "'beta' is also the name of line 3",
         "Give each star its own name.",
     ),
     (
         lambda w: w.calibrators.append(w.calibrators[0]),
-        "calibrators.csv: row 3, name",
-        "'c1' is also the name of row 1",
+        "calibrators.csv: line 4, name",
+        "'c1' is also the name of line 2",
         "Give each star its own name.",
     ),
     (
@@ -122,7 +122,7 @@ NAMES: list[Case] = [
     ),
     (
         lambda w: w.targets[1].update(combiner="pair in H"),
-        "targets.csv: row 2, combiner",
+        "targets.csv: line 3, combiner",
         "'pair in H' is not a combiner of array.toml",
         "Did you mean 'pair in K'?",
     ),
@@ -236,7 +236,7 @@ STARS: list[Case] = [
     ),
     (
         lambda w: w.targets[1].update(mag_K=""),
-        "targets.csv: row 2, mag_K",
+        "targets.csv: line 3, mag_K",
         "is empty, but combiner 'pair in K' works in K",
         "Give the star's magnitude in K.",
     ),

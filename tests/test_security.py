@@ -22,7 +22,7 @@ from written import Written
 from planner import cli_options
 from planner.errors import InputProblems
 from planner.output.svg import clean
-from planner.scenario import tables
+from planner.scenario import table_limits
 from planner.scheduling.plan_file import read_plan
 from planner.terminal import safe
 
@@ -168,9 +168,9 @@ def test_large_files_are_refused_before_they_are_read(tmp_path, monkeypatch):
     written = Written(files={"array.toml": b"# " + b"x" * 2_600_000})
     remedy = "Keep only what the planner needs."
     assert written.messages(tmp_path) == [f"array.toml: has 3 MB, more than 2. {remedy}"]
-    monkeypatch.setattr(tables, "MAX_ROWS", 1)
+    monkeypatch.setattr(table_limits, "MAX_ROWS", 1)
     told = Written().messages(tmp_path / "rows")
-    assert "targets.csv: has 2 rows, more than 1. Keep only the rows this scenario needs." in told
+    assert "targets.csv: has 2 rows, more than 1. Keep only what this scenario needs." in told
 
 
 def test_a_fits_file_that_claims_to_be_huge_is_told(tmp_path):
@@ -181,7 +181,8 @@ def test_a_fits_file_that_claims_to_be_huge_is_told(tmp_path):
     assert claim != content.getvalue()
     written = Written(files={"targets.csv": None, "targets.fits": claim})
     written.scenario["targets"] = "targets.fits"
-    assert any(one.startswith("targets.fits: cannot be read as FITS") for one in written.messages(tmp_path))
+    claimed = "targets.fits: claims 81000000000000 bytes of data and has 2880."
+    assert any(one.startswith(claimed) for one in written.messages(tmp_path))
 
 
 @pytest.mark.parametrize(

@@ -75,12 +75,15 @@ class Draft:
         The star tables that could be read, by role.
     rows : mapping
         The items of these, and of the history.
+    warnings : tuple of Problem
+        What was read although it is odd.
     """
 
     files: Mapping[str, str]
     sections: Mapping[str, tuple[Item, ...] | None]
     tables: Mapping[str, StarTable]
     rows: Mapping[str, tuple[Item, ...]]
+    warnings: tuple[Problem, ...] = ()
 
     def items(self, kind: str) -> tuple[Item, ...]:
         """Return what was read of a kind of table, nothing when it could not be read."""

@@ -16,7 +16,6 @@ from planner.errors import InputProblems, Problem, nearest
 from planner.scenario.messages import shown
 
 SCENARIO_FILE = "scenario.toml"
-MAX_BYTES = 50_000_000
 MAX_TOML_BYTES = 2_000_000  # a thousand of everything, and the reader takes a second
 TOML_WHERE = re.compile(r"(?P<what>.*) \(at (?P<where>[^()]*)\)", re.DOTALL)
 
@@ -63,9 +62,7 @@ def name_problem(key: str, name: str, folder: Path) -> Problem | None:
     return None
 
 
-def read_bytes(
-    folder: Path, name: str, key: str, most: int = MAX_BYTES
-) -> tuple[bytes | None, tuple[Problem, ...]]:
+def read_bytes(folder: Path, name: str, key: str, most: int) -> tuple[bytes | None, tuple[Problem, ...]]:
     """Return the content of a file of the folder, or the reason why there is none.
 
     Parameters

@@ -14,13 +14,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from astropy.table import Column, Table
 from astropy.time import Time
 
 from planner.errors import Problem, nearest
 from planner.scenario.messages import Place, checked, described, shown
 from planner.scenario.parts import Item
-from planner.scenario.tables import plain, read_table
+from planner.scenario.table_files import ASIDE, ReadColumn, ReadTable, read_table
 from planner.scenario.targets import Observation
 
 COLUMNS = tuple(Observation.model_fields)
@@ -39,7 +38,9 @@ class _Given(NamedTuple):
     trouble: tuple[str, str] | None = None
 
 
-def observation_items(folder: Path, file: str) -> tuple[tuple[Item, ...] | None, tuple[Problem, ...]]:
+def observation_items(
+    folder: Path, file: str
+) -> tuple[tuple[Item, ...] | None, tuple[Problem, ...], tuple[Problem, ...]]:
     """Read and judge the history; the part of each item is its Observation.
 
     Parameters
@@ -51,44 +52,46 @@ def observation_items(folder: Path, file: str) -> tuple[tuple[Item, ...] | None,
     -------
     items : tuple of Item or None
         None when the table cannot be read at all.
-    problems : tuple of Problem
+    problems, warnings : tuple of Problem
+        Columns that mean nothing here are kept aside with a warning.
     """
     table, problems = read_table(folder, file, "history", with_times=True)
     if table is None:
-        return None, problems
-    told = _column_problems(table, file)
+        return None, problems, ()
+    told, aside = _column_problems(table, file)
     cells: dict[str, Sequence[_Given]] = {}
     for name in COLUMNS:
-        if name in table.colnames:
-            refused = _refused(name, table[name])
+        if name in table.columns:
+            refused = _refused(name, table.columns[name])
             if refused is None:
-                cells[name] = _cells(name, table[name])
+                cells[name] = _cells(name, table.columns[name])
             else:
                 told.append(Problem(file, name, *refused))
     items = []
-    for index in range(len(table)):
-        item, found = _item(file, index + 1, {name: column[index] for name, column in cells.items()})
+    for index, row in enumerate(table.rows):
+        item, found = _item(file, row, {name: column[index] for name, column in cells.items()})
         items.append(item)
         told += found
-    return tuple(items), tuple(told)
+    return tuple(items), tuple(told), tuple(aside)
 
 
-def _column_problems(table: Table, file: str) -> list[Problem]:
-    """Columns that mean nothing here, and columns that are missing."""
-    problems, meant = [], set()
-    for name in table.colnames:
+def _column_problems(table: ReadTable, file: str) -> tuple[list[Problem], list[Problem]]:
+    """Columns that are misspelt or missing; those that mean nothing here."""
+    problems, aside, meant = [], [], set()
+    for name in table.columns:
         if name in COLUMNS or name == "note":
             continue
         guess = _meant(name.lower())
-        meant.add(guess)
-        listed = ", ".join((*COLUMNS, "note"))
-        remedy = f"Did you mean {guess!r}?" if guess else f"Remove it, or use one of: {listed}."
-        problems.append(Problem(file, name, "is not a column of the history", remedy))
+        if guess and guess not in table.columns:
+            meant.add(guess)
+            problems.append(Problem(file, name, "is not a column of the history", f"Did you mean {guess!r}?"))
+        else:
+            aside.append(Problem(file, name, "is not a column of the history", ASIDE))
     for name in COLUMNS:
-        if name not in table.colnames and name not in meant:
+        if name not in table.columns and name not in meant:
             what = described(Observation, name)
             problems.append(Problem(file, name, "is missing", f"Add this column: {what}"))
-    return problems
+    return problems, aside
 
 
 def _meant(name: str) -> str | None:
@@ -97,23 +100,21 @@ def _meant(name: str) -> str | None:
     return begins[0] if begins else nearest(name, COLUMNS)
 
 
-def _refused(name: str, column: Any) -> tuple[str, str] | None:
+def _refused(name: str, column: ReadColumn) -> tuple[str, str] | None:
     """Why a whole column cannot be used, and the remedy; None when it can."""
-    if isinstance(column, Time) and name in TIMES and len(column.shape) == 1:
-        if column.scale in NOT_UTC:
-            return f"is a time in the scale {column.scale}", "Give it in UTC."
-        return None
-    if not isinstance(column, Column) or column.ndim != 1:
+    if column.scale in NOT_UTC:
+        return f"is a time in the scale {column.scale}", "Give it in UTC."
+    if column.values is None or (column.scale is not None and name not in TIMES):
         return "is not a plain column", "Give one plain value in each row."
     return None
 
 
-def _cells(name: str, column: Any) -> list[_Given]:
-    if isinstance(column, Time):
+def _cells(name: str, column: ReadColumn) -> list[_Given]:
+    values = column.values or ()
+    if column.scale is not None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of years in which leap seconds are unknown
-            return [_moment(column[index]) for index in range(len(column))]
-    values = [plain(value) for value in column.tolist()]
+            return [_Given() if time is None else _moment(time) for time in values]
     if name in TIMES:
         return [_time(value) for value in values]
     texts = [str(value) if isinstance(value, (int, float)) else value for value in values]
@@ -127,11 +128,9 @@ def _cells(name: str, column: Any) -> list[_Given]:
 
 def _moment(time: Time) -> _Given:
     """A cell of a time column."""
-    if time.masked and bool(time.mask):
-        return _Given()
     try:
         return _Given(time.unmasked.utc.to_datetime(timezone=datetime.UTC))
-    except ValueError:  # NaN, a leap second, or a year that has no date
+    except Exception:  # NaN, a leap second, a year that has no date; each raises what it likes
         return _Given(trouble=(f"is {shown(str(time.unmasked.value))}, not a time in UTC", TIME_REMEDY))
 
 
@@ -149,9 +148,9 @@ def _time(value: Any) -> _Given:
     return _Given(trouble=(f"is {shown(value)}, not a time in UTC", TIME_REMEDY))
 
 
-def _item(file: str, number: int, cells: Mapping[str, _Given]) -> tuple[Item, list[Problem]]:
+def _item(file: str, row: str, cells: Mapping[str, _Given]) -> tuple[Item, list[Problem]]:
     """One row, and what is wrong with it."""
-    place = Place(file, f"row {number}", "row", columns={name: name for name in COLUMNS})
+    place = Place(file, row, "row", columns={name: name for name in COLUMNS})
     problems = []
     broken = {name for name in COLUMNS if name not in cells}
     for name, cell in cells.items():

@@ -145,7 +145,7 @@ class SecondStar(Part):
     ra_deg: Number = Field(ge=0, lt=360, description="Right ascension, ICRS, at the target's epoch.")
     dec_deg: Number = Field(ge=-90, le=90, description="Declination, ICRS.")
     mag: dict[str, Number] = Field(description="Its magnitude by band, such as { K = 6.1 }.")
-    diameter_mas: NotNegative = Field(default=0.0, le=1e5, description="Its uniform-disk diameter.")
+    diameter_mas: NotNegative = Field(default=0.0, le=1000, description="Its uniform-disk diameter.")
     swap: Annotated[bool, Field(strict=True)] = Field(
         default=False, description="true to exchange the two stars in the middle of the science step."
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
@@ -22,6 +23,12 @@ from planner.scenario.light_checks import light_problems
 from planner.scenario.messages import Place, checked, unknown_keys
 from planner.scenario.night import Effort, Limits, NightSettings, RequestExtras, ScenarioFile
 from planner.scenario.parts import ARRAY_SECTIONS, SCENARIO_SECTIONS, Item, read_sections
+from planner.scenario.plausibility import (
+    ListedStar,
+    listed_stars,
+    plausibility_warnings,
+    self_calibration_problems,
+)
 from planner.scenario.program_checks import program_problems
 from planner.scenario.programs import GoodPlan
 from planner.scenario.standing import standing_problems
@@ -38,7 +45,7 @@ from planner.scenario.values import ONE_LINE, Part
 
 Sections = dict[str, tuple[Item, ...] | None]
 ROLES = ("array", "targets", "calibrators", "history")
-PLACES = (*SCENARIO_SECTIONS, *ARRAY_SECTIONS, "row")
+PLACES = (*SCENARIO_SECTIONS, *ARRAY_SECTIONS, "row", "line")
 HEAD = re.compile(r"(?P<name>\w+)(?:[\[ ](?P<number>\d+))?")
 
 
@@ -85,6 +92,44 @@ def describe_defaults(folder: str | Path) -> list[tuple[str, str, Any]]:
         When the scenario cannot be read.
     """
     _, top, draft = _sound(folder)
+    return _defaults(top, draft)
+
+
+@dataclass(frozen=True)
+class Overview:
+    """A scenario with what ``planner check`` tells of it.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    warnings : tuple of Problem
+        What can be read and is hardly meant, in the order of the files.
+    defaults : tuple of (file, key, value)
+        As ``describe_defaults`` has them.
+    stars : tuple of ListedStar
+    """
+
+    scenario: Scenario
+    warnings: tuple[Problem, ...]
+    defaults: tuple[tuple[str, str, Any], ...]
+    stars: tuple[ListedStar, ...]
+
+
+def look_over(folder: str | Path) -> Overview:
+    """Read a scenario and look for what is hardly meant in it.
+
+    Raises
+    ------
+    InputProblems
+        When it cannot be used at all.
+    """
+    name, top, draft = _sound(folder)
+    scenario = _scenario(name, top, draft)
+    odd = _in_order([*draft.warnings, *plausibility_warnings(draft, scenario)], draft.files)
+    return Overview(scenario, tuple(odd), tuple(_defaults(top, draft)), tuple(listed_stars(draft)))
+
+
+def _defaults(top: ScenarioFile, draft: Draft) -> list[tuple[str, str, Any]]:
     listed = _unwritten(Place(SCENARIO_FILE, ""), top)
     for items in draft.sections.values():
         for item in items or ():
@@ -101,6 +146,7 @@ def _sound(folder: str | Path) -> tuple[str, ScenarioFile, Draft]:
     draft, top, found = _read(path)
     problems += [*found, *agreement_problems(draft), *magnitude_problems(draft)]
     problems += [*standing_problems(draft), *light_problems(draft), *program_problems(draft)]
+    problems += self_calibration_problems(draft)
     if problems or top is None:
         raise InputProblems(_in_order(problems, draft.files))
     return name, top, draft
@@ -134,20 +180,23 @@ def _read(path: Path) -> tuple[Draft, ScenarioFile | None, list[Problem]]:
         sections |= in_array
         problems += told
     star_tables, rows = {}, {}
+    odd: list[Problem] = []
     for kind in (TARGETS, CALIBRATORS):
         if kind.role in files:
             table, found = read_star_table(path, files[kind.role], kind)
             problems += found
             if table is not None:
                 star_tables[kind.role] = table
+                odd += table.warnings
                 rows[kind.role], found = star_items(table)
                 problems += found
     if "history" in files:
-        observed, found = observation_items(path, files["history"])
+        observed, found, aside = observation_items(path, files["history"])
         problems += found
+        odd += aside
         if observed is not None:
             rows["history"] = observed
-    return Draft(files, sections, star_tables, rows), top, problems
+    return Draft(files, sections, star_tables, rows, tuple(odd)), top, problems
 
 
 def _scenario_file(
@@ -264,6 +313,6 @@ def _unfilled(table: StarTable) -> list[tuple[str, str, Any]]:
         if column not in table.columns and not info.is_required():
             listed.append((table.file, column, info.default))
         if column in table.columns:
-            empty = [row.number for row in table.rows if column not in row.values]
-            listed += [(table.file, f"row {number}, {column}", info.default) for number in empty]
+            empty = [row.name for row in table.rows if column not in row.values]
+            listed += [(table.file, f"{name}, {column}", info.default) for name in empty]
     return listed

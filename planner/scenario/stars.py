@@ -9,7 +9,7 @@ from planner.errors import Problem
 from planner.scenario.messages import Place, checked
 from planner.scenario.night import RequestExtras
 from planner.scenario.parts import Item
-from planner.scenario.tables import REQUEST_FIELDS, STAR_FIELDS, TARGETS, UNITS, Row, StarTable
+from planner.scenario.tables import MAX_TOLD, REQUEST_FIELDS, STAR_FIELDS, TARGETS, UNITS, Row, StarTable
 from planner.scenario.targets import Request, Star
 
 # A request is judged apart from its star; these stand in for what is judged elsewhere.
@@ -23,6 +23,9 @@ def star_items(table: StarTable) -> tuple[tuple[Item, ...], tuple[Problem, ...]]
     problems: list[Problem] = []
     for row in table.rows:
         place = _place(table.file, row, STAR_FIELDS)
+        if len(problems) >= MAX_TOLD:
+            items.append(Item(place, row.values, Star, None, frozenset(table.columns)))
+            continue
         star = checked(Star, star_values(row.values), place, _fields(row, STAR_FIELDS))
         problems += star.problems
         broken = _columns(star.broken, STAR_FIELDS)
@@ -37,6 +40,9 @@ def star_items(table: StarTable) -> tuple[tuple[Item, ...], tuple[Problem, ...]]
         part = star.part if sound else None
         here = Place(table.file, place.key, "row", columns={name: name for name in table.kind.fields})
         items.append(Item(here, row.values, Star, part, broken | row.broken))
+    if len(problems) >= MAX_TOLD:
+        remedy = "Correct these first: the rows after them have not been looked at."
+        problems.append(Problem(table.file, "", f"has {MAX_TOLD} problems or more", remedy))
     return tuple(items), tuple(problems)
 
 
@@ -56,7 +62,7 @@ def _place(file: str, row: Row, fields: Mapping[str, str]) -> Place:
     columns = {field: column for column, field in fields.items()}
     written = {fields[name]: text for name, text in row.written.items() if name in fields}
     units = {field: UNITS[column] for column, field in fields.items() if column in UNITS}
-    return Place(file, f"row {row.number}", "row", columns=columns, written=written, units=units)
+    return Place(file, row.name, "row", columns=columns, written=written, units=units)
 
 
 def _fields(row: Row, fields: Mapping[str, str]) -> frozenset[str]:

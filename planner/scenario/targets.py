@@ -43,8 +43,8 @@ class Star(Part):
         default=0.0, ge=-2000, le=2000, description="Radial velocity, receding positive."
     )
     mag: dict[str, Number] = Field(default_factory=dict, description="Magnitude by band, columns mag_<band>.")
-    diameter_mas: NotNegative | None = Field(default=None, le=1e5, description="Uniform-disk diameter.")
-    diameter_error_mas: NotNegative | None = Field(default=None, le=1e5, description="Its standard error.")
+    diameter_mas: NotNegative | None = Field(default=None, le=1000, description="Uniform-disk diameter.")
+    diameter_error_mas: NotNegative | None = Field(default=None, le=1000, description="Its standard error.")
 
 
 class Request(Part):
