@@ -24,7 +24,7 @@ from planner.output.tracks import (
     tick_hours,
 )
 from planner.scheduling.candidates import RequestOffer
-from planner.scheduling.plan import NightPlan, ReservedTime, Step, moment
+from planner.scheduling.plan import NightPlan, ReservedTime, Step, Visit, moment
 
 
 @dataclass(frozen=True)
@@ -281,6 +281,7 @@ def _if_it_fails(
     slack = minutes_between(start, latest)
     if slack > 0:
         until = f"May start as late as {clock(latest)}, {slack_told(slack)} later than planned."
+        until += latest_offsets_told(track.visit)
     else:
         until = f"Has no slack: give it up if the first star is not being recorded at {clock(start)}."
     if place + 1 < len(tracks):
@@ -300,6 +301,17 @@ def _if_it_fails(
     else:
         after = "No visit follows it."
     return until, after[:1].upper() + after[1:], _another_chance(limits, offers[track.request], track, tracks)
+
+
+def latest_offsets_told(visit: Visit) -> str:
+    """Say which common offsets hold at the latest start, where they are not those of the steps."""
+    if visit.latest_offsets_m is None:
+        return ""
+    told = [
+        f"{late_m:.2f} m for {step.object} (planned {step.common_offset_m:.2f})"
+        for late_m, step in zip(visit.latest_offsets_m, visit.steps, strict=False)
+    ]
+    return f" The common offsets are then {joined(told)}."
 
 
 def _another_chance(

@@ -44,6 +44,7 @@ from planner.scheduling.visits import VisitFamily
 from planner.science.coverage import cells_of
 from planner.sky.night import utc_text
 
+WRITTEN_M = 5e-7  # to which offsets stand in the plan
 NOT_SAID = "the plan was written before the reasons were"
 
 
@@ -192,8 +193,10 @@ def _said_of_visit(solved: SolvedNight, candidate: int) -> dict[str, object]:
     """How robust a visit is: its latest start, its margins, and what fits in its place."""
     limits, everything = solved.limits, list(solved.solution.chosen)
     following = everything[everything.index(candidate) + 1 :]
+    latest, offsets_m = _latest_start(solved, candidate, following)
     return {
-        "latest_start_utc": utc_text(limits.sky.times[_latest_start(solved, candidate, following)]),
+        "latest_start_utc": utc_text(limits.sky.times[latest]),
+        "latest_offsets_m": offsets_m,
         "margins": tuple(margins_of(limits, *solved.origin(candidate))),
         "fillers": fillers_told(solved, candidate),
     }
@@ -255,8 +258,12 @@ def _step(solved: SolvedNight, candidate: int, number: int, setup_start: int) ->
     )
 
 
-def _latest_start(solved: SolvedNight, candidate: int, following: Sequence[int]) -> int:
+def _latest_start(
+    solved: SolvedNight, candidate: int, following: Sequence[int]
+) -> tuple[int, tuple[float, ...] | None]:
     """The latest tick at which the same visit can start and leave the next ones as planned, without a hole.
+
+    With it the common offsets that it then has, None where they are those of the plan.
 
     Beyond the next one too: it may be short, or use other devices, and set-ups hold for every pair. The
     steps as they are told must fit when they are moved as one, and so must the visit worked out anew at
@@ -266,22 +273,25 @@ def _latest_start(solved: SolvedNight, candidate: int, following: Sequence[int])
     family, row = solved.origin(candidate)
     latest = int(family.start_tick[row, 0])
     if candidate in solved.giver or candidate in solved.giver.values():
-        return latest  # one exposure serves two visits: moving one would move the other
+        return latest, None  # one exposure serves two visits: moving one would move the other
     last = int(solved.table.start_tick[following[0]]) if following else len(limits.sky.times) - 1
     later = later_starts(limits, family, row, last)
     kinds = [later] if solved.moved_before is None else [holding(limits, later, family.offset_m[row]), later]
     reach = last + longest_wait_ticks(limits)
     near = [other for other in following if solved.table.start_tick[other] <= reach]
     room = min((_room_ticks(solved, candidate, other) for other in near), default=len(limits.sky.times))
-    fitting: set[int] = set()
+    offsets_at: dict[int, np.ndarray] = {}
     for visits in kinds:
         fits = visits.start_tick[:, 0] <= latest + room
         for other in near:
             fits &= _in_time_for(solved, visits, other)
-        fitting.update(visits.start_tick[fits, 0].tolist())
-    while latest + 1 in fitting:
+        for start, offset_m in zip(visits.start_tick[fits, 0].tolist(), visits.offset_m[fits], strict=True):
+            offsets_at.setdefault(start, offset_m)
+    while latest + 1 in offsets_at:
         latest += 1
-    return latest
+    offset_m = offsets_at.get(latest, family.offset_m[row])
+    as_planned = bool(np.all(np.abs(offset_m - family.offset_m[row]) < WRITTEN_M))
+    return latest, None if as_planned else tuple(round(float(own), 6) for own in offset_m)
 
 
 def _room_ticks(solved: SolvedNight, candidate: int, following: int) -> int:

@@ -37,6 +37,7 @@ from planner.scheduling.audit_coverage import coverage_cases, total_cases
 from planner.scheduling.audit_delay import delay_cases, paths, pupil_cases, speed_cases, stroke_cases
 from planner.scheduling.audit_earlier import number_cases
 from planner.scheduling.audit_history import earlier_nights, history_cases
+from planner.scheduling.audit_latest import latest_offset_cases
 from planner.scheduling.audit_limits import (
     airmass_cases,
     altitude_cases,
@@ -112,6 +113,7 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("shadowing", shadow_cases(plan, tracked)),
             audited("delay", delay_cases(light)),
             audited("delay line stroke", stroke_cases(light)),
+            audited("offsets of latest starts", latest_offset_cases(plan)),
             audited("pupil relay", pupil_cases(light)),
             audited("carriage tracking speed", speed_cases(light)),
             audited("Moon separation", moon_separation_cases(plan, tracked)),

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.scenario.array import DelayLine
+from planner.scenario.array import Array, Combiner, DelayLine
 from planner.scheduling.audit_case import Case, combiner_used, equipment, tightest
 from planner.scheduling.audit_sky import TrackedStep, station_vector_m
 from planner.scheduling.plan import Beam, NightPlan
@@ -63,19 +63,35 @@ def paths(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> tuple[Path, ...]
     for seen in tracked:
         combiner = combiner_used(array, seen.visit)
         for beam in seen.step.beams:
-            part = equipment(array, beam)
-            segment_m = part.segment_m
-            if part.station is None or part.line is None or combiner is None or segment_m is None:
+            reach = reach_of(array, combiner, beam)
+            if combiner is None or reach is None:
                 continue
-            if not 1 <= beam.combiner_input <= combiner.beams:
-                continue
-            inner_m = combiner.beam_path_m[beam.combiner_input - 1] if combiner.beam_path_m else 0.0
-            pad = station_vector_m(part.station) - np.array(array.middle_m)
-            external = seen.sky.direction @ pad
-            delay = seen.step.common_offset_m + external - part.station.fixed_path_m - segment_m - inner_m
-            rate = seen.sky.rate_per_s @ pad
-            found.append(Path(seen, beam, part.line, combiner.pupil_relay, delay, rate))
+            delay = seen.step.common_offset_m + seen.sky.direction @ reach.pad_m - reach.constant_m
+            rate = seen.sky.rate_per_s @ reach.pad_m
+            found.append(Path(seen, beam, reach.line, combiner.pupil_relay, delay, rate))
     return tuple(found)
+
+
+@dataclass(frozen=True)
+class Reach:
+    """A beam's line, its pad from the middle of all stations (m), and what is constant in its path (m)."""
+
+    line: DelayLine
+    pad_m: np.ndarray
+    constant_m: float
+
+
+def reach_of(array: Array, combiner: Combiner | None, beam: Beam) -> Reach | None:
+    """Return what the delay of a beam is made of; None where a part of it does not exist."""
+    part = equipment(array, beam)
+    segment_m = part.segment_m
+    if part.station is None or part.line is None or combiner is None or segment_m is None:
+        return None
+    if not 1 <= beam.combiner_input <= combiner.beams:
+        return None
+    inner_m = combiner.beam_path_m[beam.combiner_input - 1] if combiner.beam_path_m else 0.0
+    pad_m = station_vector_m(part.station) - np.array(array.middle_m)
+    return Reach(part.line, pad_m, part.station.fixed_path_m + segment_m + inner_m)
 
 
 def delay_cases(found: tuple[Path, ...]) -> Iterator[Case]:

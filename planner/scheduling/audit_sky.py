@@ -189,6 +189,18 @@ def _sky(site: Site, stars: Sequence[Star], times: Time) -> Sky:
     return Sky(**columns, **_sun_and_moon_columns(site, times, columns["direction"]))
 
 
+def directions(site: Site, stars: Sequence[Star], times: Time) -> np.ndarray:
+    """Return unit vectors on east, north, up, (sample, 3), without refraction; one of ``stars`` a sample."""
+    frame, near = location_of(site), np.array([star.parallax_mas > 0 for star in stars])
+    found = np.empty((len(stars), 3))
+    for samples in (np.flatnonzero(near), np.flatnonzero(~near)):
+        if len(samples):
+            place = icrs_places([stars[i] for i in samples], times[samples])
+            seen = place.transform_to(AltAz(obstime=times[samples], location=frame))
+            found[samples] = unit_vectors(seen.az.to_value(u.deg), seen.alt.to_value(u.deg))
+    return found
+
+
 def icrs_places(stars: Sequence[Star], times: Time) -> SkyCoord:
     """Return ICRS places with space motion applied; all stars have a parallax, or none has."""
 

@@ -118,6 +118,10 @@ class Visit(Document):
     latest_start_utc: str = Field(
         description="Latest start that keeps this visit and all later ones as planned."
     )
+    latest_offsets_m: tuple[float, ...] | None = Field(
+        default=None,
+        description="Common offsets of its steps at the latest start; null where those of the steps hold.",
+    )
     margins: tuple[Margin, ...]
     new_cells: tuple[tuple[int, int], ...] = Field(
         description="Cells that no earlier visit of this request fills, tonight or before; (u, v) indices."
