@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from dense import between, dense_codes
 from earlier import EVENING, astropy_cells, cells_before, earlier_rows, observed, with_history
 from handmade import changed
 from invented import DATE, random_scenario
@@ -17,7 +18,6 @@ from nights import best_score, build, planned
 from test_ranking import brute_usable, everything
 
 from planner.feasibility.nights import night_of, target_night
-from planner.geometry.uv import uvw_m
 from planner.output.html import night_figures, render_report
 from planner.ranking.moments import moments_of
 from planner.ranking.worth import worth_of
@@ -25,7 +25,7 @@ from planner.scenario.targets import Observation
 from planner.scheduling.audit import audit_plan
 from planner.scheduling.audit_history import earlier_nights
 from planner.scheduling.plan_file import plan_json, read_plan
-from planner.science.coverage import cell_codes, cells_of
+from planner.science.coverage import cells_of
 from planner.sky.earth import offline_earth
 
 # Every answer.
@@ -62,13 +62,11 @@ def recounted(night, scenario):
     for f, r in zip(night.table.family, night.table.row, strict=True):
         family = night.families[f]
         wish = scenario.requests[family.request]
-        light = scenario.array.combiner(wish.combiner)
-        ticks = slice(int(family.start_tick[r, 1]), int(family.end_tick[r, 1]) + 1)
+        seconds = (float(tick[r, 1]) * sky.tick_s for tick in (family.start_tick, family.end_tick))
         pair = [
             vectors[j] - vectors[i] for i, j in itertools.combinations(family.facts.subarray.telescopes, 2)
         ]
-        uv = uvw_m(sky.icrs_rad[[family.request]], sky.frame.boost[ticks], np.array(pair))[0, ..., :2]
-        own = set(cells_of(cell_codes(uv, light.wavelengths_um, wish.field_mas)))
+        own = set(cells_of(dense_codes(scenario, sky, family.request, np.array(pair), tuple(seconds))[1]))
         mine = []
         for cell in sorted(own - before[family.request]):
             key = (family.request, cell)
@@ -101,15 +99,15 @@ def test_a_ranking_counts_no_cell_of_earlier_nights(seed):
     baselines = np.array([vectors[j] - vectors[i] for i, j in every])
     for row, wish in enumerate(scenario.requests):
         light = scenario.array.combiner(wish.combiner)
-        uv = uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.boost, baselines)[0, :, :, :2]
-        codes = cell_codes(uv, light.wavelengths_um, wish.field_mas)
+        end_s = (moments.slots - 1) * 300.0
+        seconds, codes = dense_codes(scenario, moments.sky, row, baselines, (0.0, end_s))
         before = astropy_cells(scenario, row)
         for number, chosen in enumerate(members[::5]):
             filled = set()
             for part in itertools.combinations(chosen.tolist(), light.beams):
                 usable = brute_usable(scenario, seats, placement, moments, np.array(part), row)
                 columns = [every.index(pair) for pair in itertools.combinations(part, 2)]
-                filled.update(cells_of(codes[usable][:, columns]))
+                filled.update(cells_of(codes[between(usable, seconds, 300.0)][:, columns]))
             assert worth.cells[::5][number, row] == len(filled - before)
     assert np.any(worth.cells < without.cells)
     # Time does not change: there is room for the same steps, and hours are the same.

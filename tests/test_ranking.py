@@ -6,6 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
+from dense import between, dense_codes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented import DATE, combiner, delay_line, random_array, request, star, telescope_class
@@ -14,7 +15,6 @@ from planner.commands import Choice, choice_of
 from planner.constraints.horizon import altitude_lower, altitude_upper, azimuth_drive, skyline
 from planner.constraints.shadowing import hidden_by, rays_of
 from planner.errors import InputProblems
-from planner.geometry.uv import uvw_m
 from planner.ranking.estimate import Wish, estimated
 from planner.ranking.moments import moments_of
 from planner.ranking.questions import nights_between, pareto
@@ -24,7 +24,6 @@ from planner.ranking.worth import worth_of
 from planner.scenario.array import Array, Configuration, Telescope
 from planner.scenario.night import Effort, Limits, NightSettings
 from planner.scenario.targets import Scenario
-from planner.science.coverage import cell_codes
 
 
 def movable_array(rng: np.random.Generator, stations: int, beams: int) -> Array:
@@ -271,8 +270,8 @@ def test_cells_and_hours_of_every_subarray_equal_a_plain_recount(seed):
     baselines = np.array([vectors[j] - vectors[i] for i, j in every])
     for row, wish in enumerate(scenario.requests):
         light = scenario.array.combiner(wish.combiner)
-        uv = uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.boost, baselines)[0, :, :, :2]
-        codes = cell_codes(uv, light.wavelengths_um, wish.field_mas)
+        end_s = (moments.slots - 1) * 300.0
+        seconds, codes = dense_codes(scenario, moments.sky, row, baselines, (0.0, end_s))
         for number, chosen in enumerate(members[::3]):
             filled: set[int] = set()
             some = np.zeros(moments.slots, dtype=bool)
@@ -280,7 +279,7 @@ def test_cells_and_hours_of_every_subarray_equal_a_plain_recount(seed):
                 usable = brute_usable(scenario, seats, placement, moments, np.array(part), row)
                 some |= usable
                 columns = [every.index(pair) for pair in itertools.combinations(part, 2)]
-                filled.update(codes[usable][:, columns].ravel().tolist())
+                filled.update(np.unique(codes[between(usable, seconds, 300.0)][:, columns]).tolist())
             assert worth.cells[::3][number, row] == len(filled)
             assert worth.hours[::3][number, row] == pytest.approx(some.sum() * 300 / 3600)
     assert worth.cells.any()

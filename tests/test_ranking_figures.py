@@ -8,12 +8,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from dense import between, dense_codes
 from foreseen import SVG, boxes, parsed, told, words
 from ranked import HOSTILE, PADS, UNSERVED, nothing, ranking
 
 from planner.constraints.tonight import night_limits
 from planner.geometry.baselines import baseline_vectors_m, pairs, station_vectors_m
-from planner.geometry.uv import uvw_m
 from planner.output import figure_heat, figure_ranking
 from planner.output.figure_array import array_figure
 from planner.output.figure_heat import depth, heat_columns, heat_figure, reach_shares
@@ -25,7 +25,7 @@ from planner.output.map_labels import Room, box_around, near
 from planner.output.svg import inlined
 from planner.ranking.answers import Seat
 from planner.scenario.array import Configuration
-from planner.science.coverage import cell_codes, cells_of
+from planner.science.coverage import cells_of
 from planner.sky.earth import offline_earth
 from planner.sky.night import night_sky
 
@@ -260,22 +260,20 @@ def test_reach_is_what_the_limits_of_the_scheduler_allow(found, k):
         plane = plane_of(found, one, k, found.nights[0])
         sky = night_sky(scenario, found.nights[0], [wish.star])
         limits = night_limits(scenario, sky, "as built")
-    uv = uvw_m(
-        sky.icrs_rad[[0]],
-        sky.frame.boost[sky.slots],
-        baseline_vectors_m(station_vectors_m(array, one.stations)),
-    )[0, :, :, :2]
-    used = np.zeros(uv.shape[:2], dtype=bool)
+    baselines = baseline_vectors_m(station_vectors_m(array, one.stations))
+    first_s, last_s = (sky.tick_s * float(sky.slots[end]) for end in (0, -1))
+    seconds, codes = dense_codes(scenario, sky, 0, baselines, (first_s, last_s))
+    used = np.zeros((len(sky.slots), 6), dtype=bool)
     every = pairs(4).tolist()
     for chosen in itertools.combinations(range(4), combiner.beams):
         index = limits.placement.index(tuple(one.telescopes[seat] for seat in chosen))
         usable = limits.allowed(wish, 0, index, science=True)[sky.slots]
         for pair in itertools.combinations(chosen, 2):
             used[:, every.index(list(pair))] |= usable
-    wanted = set(cells_of(cell_codes(uv, combiner.wavelengths_um, wish.field_mas)[used]))
-    # Ranking and scheduler compute the sky in two ways: a sample on the edge of a cell may differ.
+    recorded = np.stack([between(pair, seconds - first_s, scenario.night.slot_s) for pair in used.T], axis=-1)
+    wanted = set(cells_of(codes[recorded]))
     assert len(wanted) > 10
-    assert len(wanted ^ set(plane.cells)) <= 1
+    assert wanted == set(plane.cells)
     assert np.array_equal(np.isfinite(plane.uv_m[..., 0]), used)
 
 

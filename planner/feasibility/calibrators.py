@@ -13,10 +13,9 @@ from planner.feasibility.answers import Calibrator, Reach
 from planner.feasibility.spans import Spans
 from planner.geometry.baselines import baseline_vectors_m, lengths_m
 from planner.geometry.uv import uvw_m
-from planner.scheduling.candidates import beams_of, pair_columns
+from planner.scheduling.candidates import beams_of, night_runs, pair_columns, pairs_among
 from planner.scheduling.subarrays import Subarray
 from planner.scheduling.visits import facts_of
-from planner.science.coverage import cell_codes
 from planner.science.history import filled_before
 from planner.units import RAD_PER_MAS
 
@@ -95,7 +94,7 @@ def reach_of(
     wish = scenario.requests[request]
     combiner = scenario.combiner_of(wish)
     counted = [entry for entry in served if len(entry[2])] or [entry for entry in served if entry[1]]
-    slots = limits.sky.slots
+    slots, telescopes = limits.sky.slots, len(placement.telescopes)
     if not counted or not len(slots):
         return None
     seconds = first_tick_s + slots * float(limits.sky.tick_s)
@@ -106,18 +105,24 @@ def reach_of(
         inside = np.zeros(len(slots), dtype=bool)
         for start, end in spans:
             inside |= (seconds >= start) & (seconds <= end)
-        used[np.ix_(inside, pair_columns(len(placement.telescopes), subarray.telescopes))] = True
+        used[np.ix_(inside, pair_columns(telescopes, subarray.telescopes))] = True
     if not used.any():
         return None
     length = np.hypot(uv[..., 0], uv[..., 1])[used]
     if not length.max() > 0:
         return None
-    codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
+    runs = night_runs(limits, request)
+    codes = [
+        runs.distinct[
+            runs.inside(np.array(spans) - first_tick_s, pairs_among(telescopes, subarray.telescopes))
+        ]
+        for subarray, spans, _ in counted
+    ]
     resolution = min(combiner.wavelengths_um) * 1e-6 / (2.0 * float(length.max())) / RAD_PER_MAS
     return Reach(
         shortest_m=float(length.min()),
         longest_m=float(length.max()),
         resolution_mas=resolution,
         field_mas=wish.field_mas,
-        cells=len(np.setdiff1d(codes[used], filled_before(scenario, wish))),
+        cells=len(np.setdiff1d(np.concatenate(codes), filled_before(scenario, wish))),
     )

@@ -43,11 +43,11 @@ from planner.output.figures import (
 from planner.output.sentences import counted
 from planner.output.svg import Picture, clean
 from planner.ranking.answers import Ranked, Ranking
-from planner.ranking.cells import uv_of
+from planner.ranking.cells import runs_in, uv_of
 from planner.ranking.moments import moments_of
 from planner.ranking.seats import seating, seats_of
 from planner.ranking.usable import line_choices_of, pair_numbers, usable_bits
-from planner.science.coverage import cell_codes, cells_of
+from planner.science.coverage import cells_of, stretches
 from planner.science.history import filled_before
 from planner.sky.earth import offline_earth
 from planner.units import RAD_PER_MAS
@@ -115,8 +115,12 @@ def plane_of(ranking: Ranking, one: Ranked, request: int, date: datetime.date) -
     for part, columns in zip(usable, pair_numbers(members, len(seats)), strict=True):
         used[:, columns] |= part[:, None]
     kept = np.unique(pair_numbers(members, len(seats)))
-    codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)[used]
-    cells = cells_of(np.setdiff1d(codes, filled_before(scenario, wish)))
+    runs = runs_in(moments, 0, wish, combiner)
+    reached = np.zeros(len(runs.distinct), dtype=bool)
+    for part, columns in zip(usable, pair_numbers(members, len(seats)), strict=True):
+        own_pairs = np.isin(np.arange(uv.shape[1]), columns)
+        reached |= runs.inside(stretches(part, scenario.night.slot_s), own_pairs)
+    cells = cells_of(np.setdiff1d(runs.distinct[reached], filled_before(scenario, wish)))
     hours = float(usable.any(axis=0).sum()) * scenario.night.slot_s / 3600.0
     return Plane(np.where(used[..., None], uv, np.nan)[:, kept], cells, hours)
 

@@ -1,9 +1,9 @@
 """Cells of the (u, v) plane that every subarray reaches, exactly, as bits.
 
-The cells that pairs of seats cross at the slots are numbered, request by
-request; a set of cells is a row of bits. What a pair fills between two slots is
-the OR of two overlapping windows of a power of two of slots (a sparse table),
-so a run of any length costs two look-ups a pair.
+The cells that pairs of seats cross are numbered, request by request; a set of
+cells is a row of bits. What a pair fills between two slots is the OR of two
+overlapping windows of a power of two of intervals (a sparse table), so a run of
+any length costs two look-ups a pair.
 """
 
 from __future__ import annotations
@@ -15,11 +15,12 @@ import numpy as np
 
 from planner.geometry.baselines import baseline_vectors_m
 from planner.geometry.uv import uvw_m
+from planner.geometry.uv_tracks import knots, uv_tracks
 from planner.ranking.moments import Moments
 from planner.ranking.usable import pair_numbers, runs_of
 from planner.scenario.array import Combiner
 from planner.scenario.targets import Request
-from planner.science.coverage import cell_codes
+from planner.science.coverage import CellRuns, cell_runs
 from planner.science.history import filled_before
 
 CHUNK_WORDS = 6_000_000  # of gathered bits at once
@@ -32,7 +33,7 @@ class CellTable:
     Attributes
     ----------
     windows : tuple of ndarray (pair, start, word)
-        Element k: cells of a pair over 2^k slots from each start, packed in 64-bit words.
+        Element k: cells of a pair in 2^k intervals between slots from each start, packed in 64-bit words.
     projected_m : ndarray (slot, pair)
         Projected baselines.
     """
@@ -47,7 +48,37 @@ def uv_of(moments: Moments, row: int) -> np.ndarray:
     return uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.boost, every)[0, :, :, :2]
 
 
-def known_cells(nights: Sequence[Moments], row: int, wish: Request, combiner: Combiner) -> np.ndarray:
+def runs_in(moments: Moments, row: int, wish: Request, combiner: Combiner) -> CellRuns:
+    """Return the cells that every pair of seats crosses in a night, in seconds since the first slot.
+
+    Parameters
+    ----------
+    moments : Moments
+    row : int
+        Position of the request.
+    wish : Request
+    combiner : Combiner
+        Its combiner.
+    """
+    at, slot_s = knots(moments.slots), float(moments.scenario.night.slot_s)
+    every = baseline_vectors_m(moments.placement.vectors_m)
+    uv = uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.boost[at], every)[0, :, :, :2]
+    span = (0.0, (moments.slots - 1) * slot_s)
+    return cell_runs(uv_tracks(at * slot_s, uv), combiner.wavelengths_um, wish.field_mas, span)
+
+
+def _by_interval(moments: Moments, runs: CellRuns) -> tuple[np.ndarray, np.ndarray]:
+    """Split runs at the slots: which run, and which interval between two slots, each (part,)."""
+    slot_s = moments.scenario.night.slot_s
+    first = np.floor(runs.begin_s / slot_s).astype(int)
+    count = np.ceil(runs.end_s / slot_s).astype(int) - first
+    run = np.repeat(np.arange(len(first)), count)
+    return run, first[run] + np.arange(len(run)) - np.repeat(np.cumsum(count) - count, count)
+
+
+def known_cells(
+    nights: Sequence[Moments], row: int, wish: Request, in_nights: Sequence[CellRuns]
+) -> np.ndarray:
     """Return the codes of the cells that count for a request, sorted.
 
     They are those that some pair crosses in some night while both may be
@@ -59,20 +90,21 @@ def known_cells(nights: Sequence[Moments], row: int, wish: Request, combiner: Co
     row : int
         Position of the request.
     wish : Request
-    combiner : Combiner
-        Its combiner.
+    in_nights : sequence of CellRuns
+        From :func:`runs_in`, night by night.
     """
-    found = []
-    for moments in nights:
-        codes = cell_codes(uv_of(moments, row), combiner.wavelengths_um, wish.field_mas)
+    found = [np.empty(0, dtype=np.int64)]
+    for moments, runs in zip(nights, in_nights, strict=True):
         allowed = np.unpackbits(moments.together[:, row], axis=-1, count=moments.slots).astype(bool)
-        found.append(np.unique(codes[allowed.T]))
+        between = allowed[:, :-1] & allowed[:, 1:]
+        run, interval = _by_interval(moments, runs)
+        counted = np.zeros(len(runs.distinct), dtype=bool)
+        counted[runs.cell[run[between[runs.baseline[run], interval]]]] = True
+        found.append(runs.distinct[counted])
     return np.setdiff1d(np.concatenate(found), filled_before(nights[0].scenario, wish))
 
 
-def cell_table(
-    moments: Moments, row: int, combiner: Combiner, field_mas: float, known: np.ndarray
-) -> CellTable:
+def cell_table(moments: Moments, row: int, runs: CellRuns, known: np.ndarray) -> CellTable:
     """Work out the cells of every pair of seats for one request.
 
     Parameters
@@ -80,26 +112,25 @@ def cell_table(
     moments : Moments
     row : int
         Position of the request.
-    combiner : Combiner
-    field_mas : float
+    runs : CellRuns
+        From :func:`runs_in`.
     known : ndarray
         From :func:`known_cells`.
     """
     uv = uv_of(moments, row)
-    codes = cell_codes(uv, combiner.wavelengths_um, field_mas)
-    place = np.minimum(np.searchsorted(known, codes), max(len(known) - 1, 0))
-    real = known[place] == codes if len(known) else np.zeros(codes.shape, dtype=bool)
-    slots, pair_count, _ = codes.shape
-    words = max(1, (len(known) + 63) // 64)
-    base = np.zeros((pair_count, slots, words), dtype=np.uint64)
-    slot, pair = np.meshgrid(np.arange(slots), np.arange(pair_count), indexing="ij")
-    for channel in range(codes.shape[2]):
-        word, bit = np.divmod(place[:, :, channel], 64)
-        mask = np.where(real[:, :, channel], np.uint64(1) << bit.astype(np.uint64), np.uint64(0))
-        base[pair, slot, word] |= mask
+    pair_count, words = uv.shape[1], max(1, (len(known) + 63) // 64)
+    base = np.zeros((pair_count, max(1, moments.slots - 1), words), dtype=np.uint64)
+    place = np.searchsorted(known, runs.distinct)
+    real = np.append(known, -1)[place] == runs.distinct
+    run, interval = _by_interval(moments, runs)
+    counts = real[runs.cell[run]]
+    run, interval = run[counts], interval[counts]
+    word, bit = np.divmod(place[runs.cell[run]], 64)
+    flat = (runs.baseline[run] * base.shape[1] + interval) * words + word
+    np.bitwise_or.at(base.reshape(-1), flat, np.uint64(1) << bit.astype(np.uint64))
     windows = [base]
     width = 1
-    while 2 * width <= slots:
+    while 2 * width <= base.shape[1]:
         last = windows[-1]
         windows.append(last[:, :-width] | last[:, width:])
         width *= 2
@@ -107,7 +138,7 @@ def cell_table(
 
 
 def cells_between(table: CellTable, numbers: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
-    """Return the cells that sets of pairs fill from one slot to another, both included, (run, word).
+    """Return the cells that sets of pairs fill from one slot to a later one, (run, word).
 
     Parameters
     ----------
@@ -115,17 +146,19 @@ def cells_between(table: CellTable, numbers: np.ndarray, first: np.ndarray, last
     numbers : ndarray (run, pair)
         Pairs of seats.
     first, last : ndarray (run,)
+        Nothing is filled where they are the same slot.
     """
     words = table.windows[0].shape[2]
     found = np.zeros((len(numbers), words), dtype=np.uint64)
-    level = np.frexp(last - first + 1)[1] - 1
+    # Frexp of nothing is 0, so the level of one slot alone is -1.
+    level = np.frexp(last - first)[1] - 1
     part = max(1, CHUNK_WORDS // (words * max(1, numbers.shape[1])))
-    for power in np.unique(level):
+    for power in np.unique(level[level >= 0]):
         rows = np.flatnonzero(level == power)
         window = table.windows[power]
         for start in range(0, len(rows), part):
             chunk = rows[start : start + part]
-            own, a, b = numbers[chunk], first[chunk, None], last[chunk, None] - (1 << int(power)) + 1
+            own, a, b = numbers[chunk], first[chunk, None], last[chunk, None] - (1 << int(power))
             found[chunk] = np.bitwise_or.reduce(window[own, a] | window[own, b], axis=1)
     return found
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from planner.geometry.baselines import pairs
 from planner.ranking.answers import Seat
-from planner.ranking.cells import CellTable, cell_table, cells_between, count, known_cells, reached
+from planner.ranking.cells import CellTable, cell_table, cells_between, count, known_cells, reached, runs_in
 from planner.ranking.estimate import Wish, estimated
 from planner.ranking.moments import Moments
 from planner.ranking.seats import subarrays_of
@@ -102,13 +102,15 @@ def worth_of(
     cells, hours = np.zeros(shape, dtype=np.int64), np.zeros(shape)
     served, chained = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     estimates = np.zeros(shape)
-    known = [
-        known_cells(nights, row, scenario.requests[r], scenario.combiner_of(scenario.requests[r]))
-        for row, r in enumerate(asked)
+    wanted = [scenario.requests[r] for r in asked]
+    crossed = [
+        [runs_in(moments, row, wish, scenario.combiner_of(wish)) for moments in nights]
+        for row, wish in enumerate(wanted)
     ]
+    known = [known_cells(nights, row, wish, crossed[row]) for row, wish in enumerate(wanted)]
     union = [np.zeros((len(members), max(1, (len(own) + 63) // 64)), dtype=np.uint64) for own in known]
     slot_h = scenario.night.slot_s / 3600.0
-    for moments in nights:
+    for number, moments in enumerate(nights):
         bits = np.zeros((len(members), len(asked), moments.together.shape[2]), dtype=np.uint8)
         visit = np.full(shape, NO_ROOM)
         for group in groups:
@@ -117,7 +119,7 @@ def worth_of(
             for place, row in enumerate(group.rows):
                 wish = scenario.requests[asked[row]]
                 steps = step_slots(scenario, wish)
-                table = cell_table(moments, row, group.combiner, wish.field_mas, known[row])
+                table = cell_table(moments, row, crossed[row][number], known[row])
                 own = np.ascontiguousarray(of_parts[:, place])
                 filled = reached(table, group.members, own, len(seats), moments.slots)
                 union[row] |= np.bitwise_or.reduce(filled[group.parts], axis=1)

@@ -19,7 +19,13 @@ from planner.scenario.array import Combiner
 from planner.scenario.targets import Observation, Request, Scenario
 from planner.scheduling.audit_case import Case, combiner_in, holds, named
 from planner.scheduling.audit_clock import instant, times_of
-from planner.scheduling.audit_coverage import Cells, crossed_inside, folded, in_cells, projected_m
+from planner.scheduling.audit_coverage import (
+    chords_of,
+    crossed_inside,
+    crossed_near,
+    followed,
+    projected_m,
+)
 from planner.scheduling.audit_sky import icrs_places, image_axes, samples_s, station_vector_m
 from planner.scheduling.audit_values import NONE, Earlier
 from planner.scheduling.plan import NightPlan
@@ -75,23 +81,11 @@ def _cells(scenario: Scenario, request: Request, combiner: Combiner, observed: l
         part = slice(end - len(each), end)
         stations = [named(scenario.array.stations, name) for name in own.stations]
         vectors = np.array([station_vector_m(station) for station in stations if station is not None])
-        points, edge = in_cells(projected_m(vectors, axes[part]), combiner, request.field_mas)
-        least.update(crossed_inside(points, edge))
-        most.update(crossed_near(points, edge))
+        uv = followed(each, projected_m(vectors, axes[part]))
+        chords = chords_of([uv], combiner, request.field_mas)
+        least.update(crossed_inside(chords))
+        most.update(crossed_near(chords))
     return Earlier(least, most)
-
-
-def crossed_near(points: np.ndarray, edge: np.ndarray) -> Cells:
-    """Return the cells that a sample crosses or comes near: a visit may have filled these.
-
-    Examples
-    --------
-    >>> sorted(crossed_near(np.array([[1.49, 0.0]]), np.array([0.02])))
-    [(1, 0), (2, 0)]
-    """
-    corners = [(a, b) for a in (-1.0, 1.0) for b in (-1.0, 1.0)]
-    near = [np.floor(points + edge[:, None] * np.array(corner) + 0.5) for corner in corners]
-    return folded(np.unique(np.concatenate(near), axis=0))
 
 
 def history_cases(plan: NightPlan, earlier: Mapping[str, Earlier]) -> Iterator[Case]:

@@ -20,13 +20,14 @@ from planner.constraints.instrument import bracket_distance_deg, calibrator_visi
 from planner.constraints.tonight import NightLimits
 from planner.geometry.baselines import baseline_vectors_m
 from planner.geometry.uv import uvw_m
+from planner.geometry.uv_tracks import knots, uv_tracks
 from planner.scheduling.brackets import TURNS, Bracket, brackets_of
 from planner.scheduling.light import differential_m, light_limits, with_tracking
 from planner.scheduling.reserved import clear_of_reserved
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.subarrays import Subarray, assign_lines, possible_subarrays
 from planner.scheduling.visits import StarOnBeams, SubarrayFacts, VisitFamily, facts_of, star_on_beams
-from planner.science.coverage import cell_codes, cell_runs
+from planner.science.coverage import CellRuns, cell_runs, stretches
 from planner.science.history import filled_times
 
 
@@ -42,8 +43,8 @@ class RequestOffer:
         All that can serve it at some slot, best first.
     reachable : ndarray
         Codes of every cell that some subarray reaches while it is usable, those of earlier nights left out.
-    codes : dict
-        For each subarray in use, cell codes (time, baseline, channel).
+    runs : dict
+        For each subarray in use, the cells that its baselines cross; seconds since the first tick.
     filled_before : ndarray
         Codes of every cell that earlier nights have filled, in reach tonight or not, sorted.
     times_before : ndarray of int
@@ -54,7 +55,7 @@ class RequestOffer:
     families: tuple[VisitFamily, ...]
     subarrays: tuple[Subarray, ...]
     reachable: np.ndarray
-    codes: dict[Subarray, np.ndarray]
+    runs: dict[Subarray, CellRuns]
     filled_before: np.ndarray
     times_before: np.ndarray
 
@@ -114,24 +115,19 @@ def _serving_subarrays(limits: NightLimits) -> list[list[_Serving]]:
 def _offer(limits: NightLimits, request: int, serving: Sequence[_Serving]) -> RequestOffer:
     scenario, effort = limits.scenario, limits.scenario.effort
     wish = scenario.requests[request]
-    combiner = scenario.combiner_of(wish)
-    every_pair = baseline_vectors_m(limits.placement.vectors_m)
     before, times = filled_times(scenario, wish)
     if not serving:
         return RequestOffer(request, (), (), np.empty(0, dtype=np.int64), {}, before, times)
-    uv = uvw_m(limits.sky.icrs_rad[[request]], limits.sky.frame.boost, every_pair)[0, :, :, :2]
-    codes = cell_codes(uv, combiner.wavelengths_um, wish.field_mas)
-    runs = cell_runs(codes)
+    runs = night_runs(limits, request)
     fresh = ~np.isin(runs.distinct, before)
     reachable = np.zeros(len(fresh), dtype=bool)
     ranked = []
     for own in serving:
-        columns = pair_columns(len(limits.placement.telescopes), own.facts.subarray.telescopes)
-        counted = np.zeros(len(every_pair), dtype=bool)
-        counted[columns] = True
-        reached = runs.inside(_left(limits, own.facts, request, own.in_reach), counted) & fresh
+        pairs = pairs_among(len(limits.placement.telescopes), own.facts.subarray.telescopes)
+        usable = stretches(_left(limits, own.facts, request, own.in_reach), limits.sky.tick_s)
+        reached = runs.inside(usable, pairs) & fresh
         reachable |= reached
-        ranked.append((-np.count_nonzero(reached), own.facts.subarray.telescopes, own.facts, columns))
+        ranked.append((-np.count_nonzero(reached), own.facts.subarray.telescopes, own.facts, pairs))
     ranked.sort(key=lambda entry: entry[:2])
     families: list[VisitFamily] = []
     for _, _, facts, _ in ranked[: effort.subarrays_per_request]:
@@ -141,10 +137,31 @@ def _offer(limits: NightLimits, request: int, serving: Sequence[_Serving]) -> Re
         families=tuple(families),
         subarrays=tuple(entry[2].subarray for entry in ranked),
         reachable=runs.distinct[reachable],
-        codes={entry[2].subarray: codes[:, entry[3]] for entry in ranked[: effort.subarrays_per_request]},
+        runs={
+            facts.subarray: runs.of_baselines(pairs)
+            for _, _, facts, pairs in ranked[: effort.subarrays_per_request]
+        },
         filled_before=before,
         times_before=times,
     )
+
+
+def night_runs(limits: NightLimits, request: int) -> CellRuns:
+    """Return the cells that every pair of telescopes crosses tonight; seconds since the first tick."""
+    wish, sky = limits.scenario.requests[request], limits.sky
+    at = knots(len(sky.times))
+    every_pair = baseline_vectors_m(limits.placement.vectors_m)
+    uv = uvw_m(sky.icrs_rad[[request]], sky.frame.boost[at], every_pair)[0, :, :, :2]
+    tracks = uv_tracks(at * float(sky.tick_s), uv)
+    span = (0.0, (len(sky.times) - 1) * float(sky.tick_s))
+    return cell_runs(tracks, limits.scenario.combiner_of(wish).wavelengths_um, wish.field_mas, span)
+
+
+def pairs_among(telescopes: int, chosen: Sequence[int]) -> np.ndarray:
+    """Return which of all pairs of ``telescopes`` are pairs of ``chosen``, (pair,) of bool."""
+    among = np.zeros(telescopes * (telescopes - 1) // 2, dtype=bool)
+    among[pair_columns(telescopes, chosen)] = True
+    return among
 
 
 def pair_columns(telescopes: int, chosen: Sequence[int]) -> np.ndarray:

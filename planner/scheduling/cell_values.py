@@ -15,8 +15,8 @@ from planner.scheduling.rules import Budget, Rules, Share
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.subarrays import Subarray
 from planner.scheduling.table import CandidateTable
-from planner.scheduling.visits import VisitFamily
-from planner.science.coverage import cell_runs, spatial_frequency_mega_lambda
+from planner.scheduling.visits import SubarrayFacts, VisitFamily
+from planner.science.coverage import spatial_frequency_mega_lambda
 
 # What the cells of a visit depend on: request, subarray, tick at which the science step starts.
 Visit = tuple[int, Subarray, int]
@@ -131,6 +131,17 @@ def cells_of_candidates(
     )
 
 
+def filled_by(
+    limits: NightLimits, offer: RequestOffer, facts: SubarrayFacts, start: np.ndarray
+) -> np.ndarray:
+    """Return which cells of a subarray's runs a science step fills, by its start in ticks, (start, cell)."""
+    runs, tick_s = offer.runs[facts.subarray], limits.sky.tick_s
+    filled = np.zeros((len(start), len(runs.distinct)), dtype=bool)
+    for first, last in facts.step(limits.scenario.requests[offer.request], science=True).recording:
+        filled |= runs.during((start + first) * tick_s, (start + last) * tick_s)
+    return filled
+
+
 def _counted_codes(
     limits: NightLimits, offers: Sequence[RequestOffer], families: Sequence[VisitFamily]
 ) -> dict[Visit, list[int]]:
@@ -142,11 +153,9 @@ def _counted_codes(
     found = {}
     for (request, subarray), own in alike.items():
         offer, wish = offer_of[request], limits.scenario.requests[request]
-        runs = cell_runs(offer.codes[subarray])
+        runs = offer.runs[subarray]
         start = np.unique(np.concatenate([family.start_tick[:, 1] for family in own]))
-        filled = np.zeros((len(start), len(runs.distinct)), dtype=bool)
-        for first, last in own[0].facts.step(wish, science=True).recording:
-            filled |= runs.during(start + first, start + last)
+        filled = filled_by(limits, offer, own[0].facts, start)
         filled &= cell_worths(wish, runs.distinct, times_filled(offer, runs.distinct))[:, 0] > 0
         for tick, inside in zip(start.tolist(), filled, strict=True):
             found[request, subarray, tick] = runs.distinct[inside].tolist()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.scheduling.cell_values import budget_ticks, cell_worths, times_filled
+from planner.scheduling.cell_values import budget_ticks, cell_worths, filled_by, times_filled
 from planner.scheduling.solved import SolvedNight
 
 
@@ -38,8 +38,8 @@ def cells_told(solved: SolvedNight) -> dict[int, CellsTold]:
         family, row = solved.origin(candidate)
         request, offer = family.request, solved.offers[family.request]
         wish = solved.limits.scenario.requests[request]
-        recorded = family.facts.step(wish, science=True).recorded(int(family.start_tick[row, 1]))
-        codes = np.unique(offer.codes[family.facts.subarray][recorded])
+        filled_now = filled_by(solved.limits, offer, family.facts, family.start_tick[[row], 1])[0]
+        codes = offer.runs[family.facts.subarray].distinct[filled_now]
         tonight = filled.setdefault(request, [])
         times = times_filled(offer, codes) + sum((np.isin(codes, own) for own in tonight), np.zeros(1, int))
         counts = cell_worths(wish, codes, times)[:, 0] > 0

@@ -1,24 +1,29 @@
 """What earlier nights have filled of a target's (u, v) plane.
 
-An earlier observation is sampled as a planned one is: at every tick from its
-start to its end, both included, on the baselines between its stations, with
-the Earth of its own date and the star where it stood then. Conventions of u,
-v and cells are those of ``geometry.uv`` and ``science.coverage``.
+An earlier observation fills what a planned one would: the cells that the tracks
+of the baselines between its stations cross from its start to its end, with the
+Earth of its own date and the star where it stood then. Conventions of u, v and
+cells are those of ``geometry.uv`` and ``science.coverage``.
 """
 
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 
 import numpy as np
 from astropy.time import Time, TimeDelta
 
 from planner.geometry.baselines import baseline_vectors_m, station_vectors_m
 from planner.geometry.uv import uvw_m
+from planner.geometry.uv_tracks import UvTracks, uv_tracks
 from planner.scenario.targets import Observation, Request, Scenario
-from planner.science.coverage import cell_codes
+from planner.science.coverage import cell_runs
 from planner.sky.directions import icrs_at_date, place_of
 from planner.sky.earth import earth_frame, offline_earth
+
+KNOTS = 5  # of a track that is fitted to one observation
+SHORTEST_FIT_S = 3600.0
 
 
 def filled_before(scenario: Scenario, request: Request) -> np.ndarray:
@@ -41,7 +46,7 @@ def filled_times(scenario: Scenario, request: Request) -> tuple[np.ndarray, np.n
     Returns
     -------
     codes : ndarray of int64 (cell,)
-        As from ``science.coverage.cell_codes``, sorted.
+        As from ``science.coverage.cell_runs``, sorted.
     times : ndarray of int (cell,)
         In how many observations.
 
@@ -54,32 +59,38 @@ def filled_times(scenario: Scenario, request: Request) -> tuple[np.ndarray, np.n
     if not own:
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=int)
     wavelengths = scenario.combiner_of(request).wavelengths_um
-    sampled = observed_uv_m(scenario, request, own)
-    codes = [np.unique(cell_codes(uv, wavelengths, request.field_mas)) for uv in sampled]
+    codes = [
+        cell_runs(tracks, wavelengths, request.field_mas, (0.0, length_s(row))).distinct
+        for tracks, row in zip(observed_tracks(scenario, request, own), own, strict=True)
+    ]
     return np.unique(np.concatenate(codes), return_counts=True)
 
 
-def observed_uv_m(scenario: Scenario, request: Request, observed: list[Observation]) -> list[np.ndarray]:
-    """Return u and v of each observation, (time, baseline, 2) in metres."""
-    seconds = [_ticks_s(own, scenario.night.tick_s) for own in observed]
-    counts = [len(each) for each in seconds]
+def observed_tracks(scenario: Scenario, request: Request, observed: Sequence[Observation]) -> list[UvTracks]:
+    """Return the tracks of the baselines of each observation, in seconds since its start."""
+    seconds = [_knots_s(length_s(row)) for row in observed]
     with offline_earth():
-        starts = Time([own.start_utc.replace(tzinfo=None) for own in observed], scale="utc")
-        times = starts[np.repeat(np.arange(len(observed)), counts)] + TimeDelta(
-            np.concatenate(seconds), format="sec"
-        )
+        starts = Time([row.start_utc.replace(tzinfo=None) for row in observed], scale="utc")
         # One call for all rows: each call has a price of its own.
+        row_of = np.repeat(np.arange(len(observed)), KNOTS)
+        times = starts[row_of] + TimeDelta(np.concatenate(seconds), format="sec")
         frame = earth_frame(place_of(scenario.array.site), times)
     found = []
-    for own, end, count in zip(observed, np.cumsum(counts).tolist(), counts, strict=True):
-        first = end - count
-        icrs = icrs_at_date([request.star], times[first + count // 2])
-        baselines = baseline_vectors_m(station_vectors_m(scenario.array, own.stations))
-        found.append(uvw_m(icrs, frame.boost[first:end], baselines)[0, :, :, :2])
+    for number, row in enumerate(observed):
+        part = slice(number * KNOTS, (number + 1) * KNOTS)
+        icrs = icrs_at_date([request.star], times[part][KNOTS // 2])
+        baselines = baseline_vectors_m(station_vectors_m(scenario.array, row.stations))
+        uv = uvw_m(icrs, frame.boost[part], baselines)[0, :, :, :2]
+        found.append(uv_tracks(seconds[number], uv))
     return found
 
 
-def _ticks_s(own: Observation, tick_s: int) -> np.ndarray:
-    """Seconds after the start at which an observation is sampled; the last is its end."""
-    length_s = (own.end_utc - own.start_utc) / datetime.timedelta(seconds=1)
-    return np.append(np.arange(0.0, length_s - 1e-3, tick_s), length_s)
+def length_s(row: Observation) -> float:
+    """Return how long an observation lasted, seconds."""
+    return (row.end_utc - row.start_utc) / datetime.timedelta(seconds=1)
+
+
+def _knots_s(length_s: float) -> np.ndarray:
+    """Seconds since the start to which tracks are fitted: an hour at least, so that they bend enough."""
+    half = max(length_s, SHORTEST_FIT_S) / 2.0
+    return np.asarray(length_s / 2.0 + np.linspace(-half, half, KNOTS))
