@@ -81,7 +81,8 @@ def test_a_duration_still_rounds_to_the_minute():
 def test_what_was_considered_is_told_in_the_numbers_of_the_effort():
     effort = Effort(subarrays_per_request=1, calibrators_per_request=1, brackets_per_start=4)
     assert considered_told(effort) == (
-        "Considered, for each request: the best subarray, 1 calibrator and 4 brackets at each start."
+        "Considered, for each request: the best subarray; at each start 4 brackets of 1 calibrator, and "
+        "one way to lead the light."
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,8 +23,6 @@ from planner.sky.curve import SkyCurve, of_star, sky_curve
 from planner.sky.directions import place_of
 from planner.sky.earth_curve import seconds_after
 from planner.sky.night import night_sky
-
-MANY_CALIBRATORS = 10  # tried where the few that are offered to the solver allow no visit
 
 
 @dataclass(frozen=True)
@@ -91,19 +89,8 @@ def visit_s(scenario: Scenario, request: Request, classes: Sequence[str] = ()) -
 
 def visit_starts(night: Night, request: int, subarray: Subarray) -> np.ndarray:
     """Return the slots at which a whole visit can start with a subarray, as ticks, (start,)."""
-    starts = _starts(night.limits, request, subarray)
-    effort = night.scenario.effort
-    if not len(starts) and effort.calibrators_per_request < min(
-        MANY_CALIBRATORS, len(night.scenario.calibrators)
-    ):
-        more = effort.model_copy(update={"calibrators_per_request": MANY_CALIBRATORS})
-        scenario = night.scenario.model_copy(update={"effort": more})
-        starts = _starts(replace(night.limits, scenario=scenario), request, subarray)
-    return starts
-
-
-def _starts(limits: NightLimits, request: int, subarray: Subarray) -> np.ndarray:
-    found = [family.start_tick[:, 0] for family in families_of(limits, request, facts_of(limits, subarray))]
+    facts = facts_of(night.limits, subarray)
+    found = [family.start_tick[:, 0] for family in families_of(night.limits, request, facts)]
     return np.unique(np.concatenate(found)) if found else np.empty(0, dtype=int)
 
 

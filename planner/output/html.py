@@ -170,7 +170,7 @@ def render_report(
         some_served=some_served_told(plan),
         travel=travel_told(plan.travel),
         worth=worth_told(plan),
-        considered=considered_told(plan.scenario.effort),
+        considered=considered_told(plan.scenario.effort, plan.requests),
         lost=lost_told(plan),
         why={request.target: why_told(request, plan.solver.score) for request in plan.requests},
         brief={request.target: brief_told(request, plan.solver.score) for request in left_out},

@@ -7,7 +7,15 @@ from dataclasses import dataclass, replace
 
 from planner.scenario.night import Effort
 from planner.scenario.targets import Request, Scenario
-from planner.scheduling.plan import AuditReport, Margin, NightPlan, SolverReport, Travel, Visit
+from planner.scheduling.plan import (
+    AuditReport,
+    Margin,
+    NightPlan,
+    RequestOutcome,
+    SolverReport,
+    Travel,
+    Visit,
+)
 from planner.units import handy
 
 
@@ -85,23 +93,37 @@ def shares_told(parts: Sequence[float]) -> tuple[int, ...]:
     return tuple(told)
 
 
-def considered_told(effort: Effort) -> str:
-    """Say which visits the solver could choose from.
+def considered_told(effort: Effort, requests: Sequence[RequestOutcome] = ()) -> str:
+    """Say which visits the solver could choose from, and how much of what there is that was.
 
     Examples
     --------
-    >>> considered_told(Effort())
-    'Considered, for each request: the 3 best subarrays, 2 calibrators and 2 brackets at each start.'
+    >>> considered_told(Effort()).removeprefix("Considered, for each request: the ")
+    '3 best subarrays; at each start 2 brackets of 2 calibrators, and one way to lead the light.'
     """
     best = (
         "best subarray"
         if effort.subarrays_per_request == 1
         else f"{effort.subarrays_per_request} best subarrays"
     )
+    ways = effort.assignments_per_start
+    words = (
+        f"Considered, for each request: the {best}; at each start "
+        f"{counted(effort.brackets_per_start, 'bracket')} of "
+        f"{counted(effort.calibrators_per_request, 'calibrator')}, and "
+        f"{'one way' if ways == 1 else f'{thousands(ways)} ways'} to lead the light."
+    )
+    reach = sum(own.subarrays for own in requests)
+    if not reach:
+        return words
+    offered, led, every = (
+        sum(getattr(own, key) for own in requests)
+        for key in ("subarrays_offered", "assignments_offered", "assignments")
+    )
     return (
-        f"Considered, for each request: the {best}, "
-        f"{counted(effort.calibrators_per_request, 'calibrator')} and "
-        f"{counted(effort.brackets_per_start, 'bracket')} at each start."
+        f"{words} Over all requests that is {thousands(offered)} of {counted(reach, 'subarray')} in reach, "
+        f"led in {thousands(led)} of {counted(every, 'way')} (delay lines, routing mode, path segments); "
+        "more of each can be offered with [effort]."
     )
 
 

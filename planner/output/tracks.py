@@ -285,7 +285,7 @@ def reachable_uv_m(limits: NightLimits, offer: RequestOffer, every: int) -> np.n
     placement = limits.placement
     ticks = np.arange(0, len(limits.sky.times), every)
     usable = np.zeros((len(ticks), len(pairs(len(placement.telescopes)))), dtype=bool)
-    for subarray in offer.subarrays:
+    for subarray in (*offer.subarrays, *offer.further):
         columns = pair_columns(len(placement.telescopes), subarray.telescopes)
         usable[:, columns] |= usable_ticks(limits, subarray, offer.request)[ticks][:, None]
     vectors = baseline_vectors_m(placement.vectors_m)

@@ -115,6 +115,12 @@ class Effort(Part):
     brackets_per_start: Whole = Field(
         default=2, ge=1, le=20, description="Calibrator pairs offered at each start, shortest visit first."
     )
+    assignments_per_start: Whole = Field(
+        default=1,
+        ge=1,
+        le=1000,
+        description="Ways to lead a subarray's light (lines, mode, path segments) offered at each start.",
+    )
 
 
 class Window(Part):

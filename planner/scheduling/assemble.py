@@ -332,6 +332,10 @@ def _outcome(solved: SolvedNight, offer: RequestOffer, visits: Sequence[Visit]) 
         cells_reachable=len(offer.reachable),
         cells_filled_before=len(offer.filled_before),
         feasible_starts=starts,
+        subarrays=len(offer.subarrays),
+        subarrays_offered=offer.subarrays_offered,
+        assignments=offer.assignments,
+        assignments_offered=offer.assignments_offered,
         reason=None if len(mine) >= request.visits else NOT_SAID,
         worth=sum(visit.value for visit in mine),
     )

@@ -2,15 +2,18 @@
 
 The offer is cut to a size that a proof can cover: a few subarrays for each
 request (by reachable value), a few calibrators (the nearest that work), a few
-brackets at each start (the shortest). The effort in ``scenario.toml`` sets how
-many; the bound of a plan is over all plans of these candidates.
+brackets at each start (the shortest), a few ways to lead the light at each
+start (the preferred). The effort in ``scenario.toml`` sets how many; the bound
+of a plan is over all plans of these candidates. Only what a whole visit can be
+made with is counted: a request is without candidates only when no subarray, led
+in whichever way, has room for one.
 """
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,8 +27,9 @@ from planner.geometry.uv_tracks import knots, uv_tracks
 from planner.scheduling.brackets import TURNS, Bracket, brackets_of
 from planner.scheduling.light import differential_m, light_limits, with_tracking
 from planner.scheduling.reserved import clear_of_reserved
+from planner.scheduling.routes import Setting, alike_settings, count_alike
 from planner.scheduling.setup import ticks_up
-from planner.scheduling.subarrays import Subarray, assign_lines, possible_subarrays
+from planner.scheduling.subarrays import Assignments, Subarray, assignments_of, led, possible_subarrays
 from planner.scheduling.visits import StarOnBeams, SubarrayFacts, VisitFamily, facts_of, star_on_beams
 from planner.science.coverage import CellRuns, cell_runs, stretches
 from planner.science.history import filled_times
@@ -40,11 +44,19 @@ class RequestOffer:
     request : int
     families : tuple of VisitFamily
     subarrays : tuple of Subarray
-        All that can serve it at some slot, best first.
+        All that can serve it at some slot, best first, each led in the way that is preferred.
+    further : tuple of Subarray
+        The same telescopes led in other ways, where these open other slots or are offered.
     reachable : ndarray
         Codes of every cell that some subarray reaches while it is usable, those of earlier nights left out.
     runs : dict
         For each subarray in use, the cells that its baselines cross; seconds since the first tick.
+    subarrays_offered : int
+        Subarrays with a candidate.
+    assignments : int
+        Ways to lead the light of those that serve it at some slot.
+    assignments_offered : int
+        Those ways with a candidate.
     filled_before : ndarray
         Codes of every cell that earlier nights have filled, in reach tonight or not, sorted.
     times_before : ndarray of int
@@ -58,6 +70,13 @@ class RequestOffer:
     runs: dict[Subarray, CellRuns]
     filled_before: np.ndarray
     times_before: np.ndarray
+    further: tuple[Subarray, ...] = ()
+    subarrays_offered: int = 0
+    assignments: int = 0
+    assignments_offered: int = 0
+
+
+MANY_CALIBRATORS = 10  # tried where the few that are offered to the solver allow no visit
 
 
 def night_offers(limits: NightLimits) -> tuple[RequestOffer, ...]:
@@ -69,11 +88,23 @@ def night_offers(limits: NightLimits) -> tuple[RequestOffer, ...]:
 
 
 @dataclass(frozen=True)
-class _Serving:
-    """A subarray with its lines that serves a request at some slot, and the ticks that are left, (time,)."""
+class _Led:
+    """A subarray led in one way that serves a request at some slot, and the ticks that are left, (time,)."""
 
     facts: SubarrayFacts
     in_reach: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Serving:
+    """Telescopes that serve a request: led as preferred and in ways that open other slots; and all ways."""
+
+    led: tuple[_Led, ...]
+    assignments: Assignments
+
+    @property
+    def telescopes(self) -> tuple[int, ...]:
+        return self.led[0].facts.subarray.telescopes
 
 
 def _serving_subarrays(limits: NightLimits) -> list[list[_Serving]]:
@@ -99,17 +130,32 @@ def _serving_subarrays(limits: NightLimits) -> list[list[_Serving]]:
                 if bright[list(telescopes)].all():
                     wanted.setdefault(telescopes, []).append(number)
         for telescopes, requests in sorted(wanted.items()):
-            led_by: dict[Subarray, list[int]] = {}
-            for number, subarray in assign_lines(limits, combiner, telescopes, requests, asked).items():
-                led_by.setdefault(subarray, []).append(number)
-            for subarray, numbers in led_by.items():
+            found = assignments_of(limits, combiner, telescopes, requests, asked)
+            led_by: dict[Setting, list[int]] = {}
+            for number, every in found.items():
+                for setting in _opening(every):
+                    led_by.setdefault(setting, []).append(number)
+            ways: dict[int, list[_Led]] = {number: [] for number in found}
+            for setting, numbers in led_by.items():
+                subarray = led(combiner, telescopes, setting)
                 facts = facts_of(limits, subarray)
                 reach = _in_reach(limits, facts, numbers, np.array([inside[n] for n in numbers]))
                 for number, ticks in zip(numbers, reach, strict=True):
                     tracked = with_tracking(limits, number, subarray, ticks)
-                    own_facts = facts if tracked is subarray else facts_of(limits, tracked)
-                    serving[number].append(_Serving(own_facts, ticks))
+                    ways[number].append(
+                        _Led(facts if tracked is subarray else facts_of(limits, tracked), ticks)
+                    )
+            for number, every in found.items():
+                ways[number].sort(key=lambda one: every.settings.index(one.facts.subarray.setting))
+                serving[number].append(_Serving(tuple(ways[number]), every))
     return serving
+
+
+def _opening(own: Assignments) -> list[Setting]:
+    """The preferred setting, and each one after it that opens slots which none before it does."""
+    before = np.logical_or.accumulate(own.slots, axis=0)
+    opens = (own.slots[1:] & ~before[:-1]).any(axis=-1)
+    return [own.settings[0], *(own.settings[k + 1] for k in np.flatnonzero(opens))]
 
 
 def _offer(limits: NightLimits, request: int, serving: Sequence[_Serving]) -> RequestOffer:
@@ -123,26 +169,44 @@ def _offer(limits: NightLimits, request: int, serving: Sequence[_Serving]) -> Re
     reachable = np.zeros(len(fresh), dtype=bool)
     ranked = []
     for own in serving:
-        pairs = pairs_among(len(limits.placement.telescopes), own.facts.subarray.telescopes)
-        usable = stretches(_left(limits, own.facts, request, own.in_reach), limits.sky.tick_s)
-        reached = runs.inside(usable, pairs) & fresh
+        pairs = pairs_among(len(limits.placement.telescopes), own.telescopes)
+        reached = _reached(limits, request, own.led, runs, pairs) & fresh
         reachable |= reached
-        ranked.append((-np.count_nonzero(reached), own.facts.subarray.telescopes, own.facts, pairs))
+        ranked.append((-np.count_nonzero(reached), own.telescopes, own, pairs))
     ranked.sort(key=lambda entry: entry[:2])
     families: list[VisitFamily] = []
-    for _, _, facts, _ in ranked[: effort.subarrays_per_request]:
-        families += families_of(limits, request, facts)
+    led_ways: dict[Subarray, CellRuns] = {}
+    offered = assignments = 0
+    further = [one.facts.subarray for entry in ranked for one in entry[2].led[1:]]
+    for _, _, own, pairs in ranked:
+        if offered == effort.subarrays_per_request:
+            break
+        found = _families_on(limits, request, own)
+        if not found:
+            continue
+        offered += 1
+        assignments += sum(count_alike(scenario.array, setting) for setting in own.assignments.settings)
+        crossed = runs.of_baselines(pairs)
+        known = {one.facts.subarray for one in own.led}
+        for facts, visits in found:
+            families += visits
+            led_ways[facts.subarray] = crossed
+            if facts.subarray not in known:
+                more = _Led(facts, usable_in_reach(limits, facts, request))
+                reachable |= _reached(limits, request, [more], runs, pairs) & fresh
+    primary = tuple(entry[2].led[0].facts.subarray for entry in ranked)
     return RequestOffer(
         request=request,
         families=tuple(families),
-        subarrays=tuple(entry[2].subarray for entry in ranked),
+        subarrays=primary,
         reachable=runs.distinct[reachable],
-        runs={
-            facts.subarray: runs.of_baselines(pairs)
-            for _, _, facts, pairs in ranked[: effort.subarrays_per_request]
-        },
+        runs=led_ways,
         filled_before=before,
         times_before=times,
+        further=tuple(dict.fromkeys([*further, *(own for own in led_ways if own not in primary)])),
+        subarrays_offered=offered,
+        assignments=assignments,
+        assignments_offered=len(led_ways),
     )
 
 
@@ -164,6 +228,71 @@ def pairs_among(telescopes: int, chosen: Sequence[int]) -> np.ndarray:
     return among
 
 
+def _reached(
+    limits: NightLimits, request: int, ways: Sequence[_Led], runs: CellRuns, baselines: np.ndarray
+) -> np.ndarray:
+    """Cells that some baselines reach while some of the ways to lead their light is usable, (cell,)."""
+    usable = (stretches(_left(limits, own.facts, request, own.in_reach), limits.sky.tick_s) for own in ways)
+    return np.logical_or.reduce([runs.inside(own, baselines) for own in usable])
+
+
+def _families_on(
+    limits: NightLimits, request: int, serving: _Serving
+) -> list[tuple[SubarrayFacts, list[VisitFamily]]]:
+    """Return the candidates on some telescopes, for each way to lead their light that has any.
+
+    At each start the first few ways that allow a visit are offered. A way is
+    left out unseen only when the ways before it serve all of its slots often
+    enough, and there is a candidate.
+    """
+    sky, most = limits.sky, limits.scenario.effort.assignments_per_start
+    placement, array = limits.placement, limits.scenario.array
+    seen = {one.facts.subarray.setting: one.facts for one in serving.led}
+    science, at_start = np.zeros(len(sky.slots), dtype=int), np.zeros(len(sky.slots), dtype=int)
+    found: list[tuple[SubarrayFacts, list[VisitFamily]]] = []
+    for setting, slots in zip(serving.assignments.settings, serving.assignments.slots, strict=True):
+        if found and not np.any(slots & (science < most)):
+            continue
+        for alike in itertools.islice(alike_settings(array, placement, serving.telescopes, setting), most):
+            facts = seen.get(alike) or _tracked_facts(limits, request, serving, alike)
+            science += slots
+            visits = []
+            opened = np.zeros(len(sky.slots), dtype=bool)
+            for family in families_of(limits, request, facts):
+                place = (family.start_tick[:, 0] - sky.first_slot) // sky.ticks_per_slot
+                rows = np.flatnonzero(at_start[place] < most)
+                if len(rows):
+                    opened[place[rows]] = True
+                    visits.append(family if len(rows) == len(place) else family.take(rows))
+            at_start += opened
+            if visits:
+                found.append((facts, visits))
+    return found
+
+
+def _tracked_facts(limits: NightLimits, request: int, serving: _Serving, setting: Setting) -> SubarrayFacts:
+    """Gather the hardware of some telescopes led in another way, with the beams that the tracker follows."""
+    first = serving.led[0].facts
+    subarray = replace(
+        first.subarray,
+        lines=setting.lines,
+        mode=setting.mode,
+        inputs=setting.inputs,
+        segments=setting.segments,
+        tracked=None,
+    )
+    facts = facts_of(limits, subarray)
+    tracked = with_tracking(limits, request, subarray, usable_in_reach(limits, facts, request))
+    return facts if tracked is subarray else facts_of(limits, tracked)
+
+
+def usable_in_reach(limits: NightLimits, facts: SubarrayFacts, request: int) -> np.ndarray:
+    """Ticks at which everything but the light path's own limits allows a request's target, (time,)."""
+    wish = limits.scenario.requests[request]
+    inside = limits.asked(wish, request, science=True) & limits.window(wish).allowed
+    return _in_reach(limits, facts, [request], inside[None])[0]
+
+
 def pair_columns(telescopes: int, chosen: Sequence[int]) -> np.ndarray:
     """Return where the pairs of ``chosen`` stand among all pairs of ``telescopes``, (pair,)."""
     first, second = np.array(list(itertools.combinations(sorted(chosen), 2)), dtype=int).reshape(-1, 2).T
@@ -173,9 +302,8 @@ def pair_columns(telescopes: int, chosen: Sequence[int]) -> np.ndarray:
 
 def usable_ticks(limits: NightLimits, subarray: Subarray, request: int) -> np.ndarray:
     """Return the ticks at which a subarray can follow a request's target, (time,)."""
-    facts, wish = facts_of(limits, subarray), limits.scenario.requests[request]
-    inside = limits.asked(wish, request, science=True) & limits.window(wish).allowed
-    return _left(limits, facts, request, _in_reach(limits, facts, [request], inside[None])[0])
+    facts = facts_of(limits, subarray)
+    return _left(limits, facts, request, usable_in_reach(limits, facts, request))
 
 
 def _left(limits: NightLimits, facts: SubarrayFacts, request: int, in_reach: np.ndarray) -> np.ndarray:
@@ -202,7 +330,7 @@ def _in_reach(
 
 
 def calibrators_for(
-    limits: NightLimits, request: int, facts: SubarrayFacts, science: StarOnBeams
+    limits: NightLimits, request: int, facts: SubarrayFacts, science: StarOnBeams, most: int | None = None
 ) -> list[StarOnBeams]:
     """Return the calibrators offered to a request on a subarray, nearest first.
 
@@ -227,7 +355,8 @@ def calibrators_for(
         bright_enough(scenario, wish, asked, False, classes).all(axis=-1)
         & calibrator_visibility(asked, longest, facts.combiner, scenario.limits.calibrator_vis2_min).allowed
     )
-    most, needed = scenario.effort.calibrators_per_request, np.count_nonzero(science.usable)
+    most = most or scenario.effort.calibrators_per_request
+    needed = np.count_nonzero(science.usable)
     found: list[StarOnBeams] = []
     short: list[StarOnBeams] = []
     for row in near[fit]:
@@ -241,11 +370,30 @@ def calibrators_for(
 
 
 def families_of(limits: NightLimits, request: int, facts: SubarrayFacts) -> list[VisitFamily]:
-    """Return all candidate visits of one request on one subarray."""
+    """Return all candidate visits of one request on one subarray.
+
+    Where the nearest few calibrators allow no visit, more are tried.
+    """
     science = beams_of(limits, facts, request, request)
     if not science.usable.any():
         return []
+    few = limits.scenario.effort.calibrators_per_request
     calibrators = calibrators_for(limits, request, facts, science)
+    families = _bracketed(limits, request, facts, science, calibrators)
+    if not families and len(calibrators) == few < MANY_CALIBRATORS:
+        more = calibrators_for(limits, request, facts, science, MANY_CALIBRATORS)
+        families = _bracketed(limits, request, facts, science, more)
+    return families
+
+
+def _bracketed(
+    limits: NightLimits,
+    request: int,
+    facts: SubarrayFacts,
+    science: StarOnBeams,
+    calibrators: Sequence[StarOnBeams],
+) -> list[VisitFamily]:
+    """All candidate visits with these calibrators."""
     every = brackets_of(request, facts, science, (calibrators, calibrators), limits.sky.slots)
     offered = _kept(limits, request, facts, every)
     fits = [bracket.fits_on(TURNS) for bracket in offered]

@@ -220,6 +220,17 @@ class RequestOutcome(Document):
         description="Cells that earlier nights have filled with this combiner, in reach tonight or not.",
     )
     feasible_starts: int = Field(description="Slots of the night at which a whole visit could start.")
+    subarrays: int = Field(default=0, description="Subarrays that can follow it at some slot.")
+    subarrays_offered: int = Field(default=0, description="Those of which the solver was offered visits.")
+    assignments: int = Field(
+        default=0,
+        description="Ways to lead the light of the subarrays offered (lines, mode, path segments) that serve "
+        "it at some slot.",
+    )
+    assignments_offered: int = Field(
+        default=0,
+        description="Those ways that the solver was offered visits of; the bound covers no others.",
+    )
     reason: str | None = Field(
         description="Why fewer visits were planned than wanted; null when none is missing."
     )

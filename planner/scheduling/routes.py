@@ -1,8 +1,9 @@
 """How the light of a subarray can be led: routing mode, delay lines, combiner inputs, path segments.
 
 A setting names all of these for one subarray. Lines that differ in nothing but
-their names are of one kind and change no answer, so choices are counted over
+their names are of one kind and change no window, so choices are counted over
 kinds: eight lines of three kinds give 81 choices for four beams, not 4,096.
+Which line of a kind a beam is led to matters between visits only.
 
 Inputs follow from the lines: the first matching in the order of the beams.
 Another matching of the same lines would differ by the constant paths of the
@@ -12,6 +13,8 @@ inputs alone.
 from __future__ import annotations
 
 import itertools
+import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -227,6 +230,46 @@ def _handed_out(kinds: list[list[int]], chosen: Sequence[int], homes: Sequence[i
         if lines[place] < 0:
             lines[place] = next(line for line in kinds[kind] if line not in lines)
     return tuple(lines)
+
+
+def alike_settings(
+    array: Array, placement: Placement, telescopes: Sequence[int], setting: Setting
+) -> Iterator[Setting]:
+    """Yield a setting, then all that hand the lines of each kind out otherwise, home lines first.
+
+    They serve the same stars at the same times, and cost other changes between visits.
+    """
+    yield setting
+    homes = home_lines(array, placement)
+    kind_of = _kind_of(array, setting)
+
+    def handed(lines: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
+        place = len(lines)
+        if place == len(setting.lines):
+            yield lines
+            return
+        home = homes[telescopes[place]]
+        for line in sorted(kind_of[setting.lines[place]], key=lambda line: (line != home, line)):
+            if line not in lines:
+                yield from handed((*lines, line))
+
+    yield from (replace(setting, lines=lines) for lines in handed(()) if lines != setting.lines)
+
+
+def count_alike(array: Array, setting: Setting) -> int:
+    """Return how many settings :func:`alike_settings` yields.
+
+    Two beams on three lines of one kind: six.
+    """
+    kind_of = _kind_of(array, setting)
+    used = Counter(tuple(kind_of[line]) for line in setting.lines)
+    return math.prod(math.perm(len(kind), beams) for kind, beams in used.items())
+
+
+def _kind_of(array: Array, setting: Setting) -> dict[int, list[int]]:
+    """The lines of its own kind for each line of a setting's routing mode."""
+    mode = array.routing_modes[setting.mode] if setting.mode >= 0 else None
+    return {line: kind for kind in line_kinds(array, mode) for line in kind}
 
 
 def segments_of(array: Array, station: str) -> tuple[int, ...]:

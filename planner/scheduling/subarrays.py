@@ -95,6 +95,22 @@ def possible_subarrays(placement: Placement, combiner: Combiner, request: Reques
     return [c for c in chosen if combiner.mixed_classes or len({placement.classes[i].name for i in c}) == 1]
 
 
+@dataclass(frozen=True)
+class Assignments:
+    """The ways to lead the light of a subarray that serve a request, the preferred first.
+
+    Attributes
+    ----------
+    settings : tuple of Setting
+        Lines of one kind are handed out in one way; ``routes.alike_settings`` yields the others.
+    slots : ndarray of bool (setting, slot)
+        Where each serves the science star.
+    """
+
+    settings: tuple[Setting, ...]
+    slots: np.ndarray
+
+
 def assign_lines(
     limits: NightLimits,
     combiner: Combiner,
@@ -102,10 +118,25 @@ def assign_lines(
     requests: Sequence[int],
     asked: Mapping[int, np.ndarray] | None = None,
 ) -> dict[int, Subarray]:
-    """Choose how the light of a subarray is led for each request that may use it.
+    """Return the preferred way to lead the light of a subarray for each request that may use it.
+
+    Arguments as in :func:`assignments_of`; requests that no setting serves at any slot are left out.
+    """
+    found = assignments_of(limits, combiner, telescopes, requests, asked)
+    return {request: led(combiner, telescopes, own.settings[0]) for request, own in found.items()}
+
+
+def assignments_of(
+    limits: NightLimits,
+    combiner: Combiner,
+    telescopes: tuple[int, ...],
+    requests: Sequence[int],
+    asked: Mapping[int, np.ndarray] | None = None,
+) -> dict[int, Assignments]:
+    """Find how the light of a subarray can be led for each request that may use it.
 
     The setting with the most usable slots over all these requests, weighted by
-    priority, is the common one; a request gets another only when that gives it
+    priority, is the common one; a request prefers another only when that gives it
     more usable slots, because leading a beam elsewhere costs time.
 
     Parameters
@@ -123,26 +154,28 @@ def assign_lines(
     Returns
     -------
     dict
-        {request: Subarray}, without the requests that no setting serves at any slot.
+        {request: Assignments}, without the requests that no setting serves at any slot.
     """
     if asked is None:
         asked = {r: limits.asked(limits.scenario.requests[r], r, science=True) for r in requests}
     usable = _usable_slots(limits, np.array(telescopes), requests, asked)
     if not usable.any():
         return {}
-    wishes = [limits.scenario.requests[r] for r in requests]
-    counts = _counts(limits, combiner, telescopes, requests, usable)
-    if not counts:
+    served = _served(limits, combiner, telescopes, requests, usable)
+    if not served:
         return {}
-    priority = np.array([wish.priority for wish in wishes])
-    rank = {setting: place for place, setting in enumerate(counts)}
-    ranked = sorted(counts, key=lambda setting: (-int(counts[setting] @ priority), rank[setting]))
+    bits = np.stack([own for _, own in served])
+    counts = np.bitwise_count(bits).sum(axis=-1).astype(int)
+    priority = np.array([limits.scenario.requests[r].priority for r in requests])
+    common = np.argsort(-(counts @ priority), kind="stable")
     chosen = {}
     for position, request in enumerate(requests):
         # The first of equals is the common one.
-        best = max(ranked, key=lambda setting: counts[setting][position])
-        if counts[best][position] > 0:
-            chosen[request] = led(combiner, telescopes, best)
+        order = common[np.argsort(-counts[common, position], kind="stable")]
+        order = order[counts[order, position] > 0]
+        if len(order):
+            slots = np.unpackbits(bits[order, position], axis=-1, count=usable.shape[1]).astype(bool)
+            chosen[request] = Assignments(tuple(served[k][0] for k in order), slots)
     return chosen
 
 
@@ -162,16 +195,16 @@ def _usable_slots(
     return found
 
 
-def _counts(
+def _served(
     limits: NightLimits,
     combiner: Combiner,
     telescopes: tuple[int, ...],
     requests: Sequence[int],
     usable: np.ndarray,
-) -> dict[Setting, np.ndarray]:
-    """Usable slots of each request, (request,), for the settings that serve any, the preferred first.
+) -> list[tuple[Setting, np.ndarray]]:
+    """Settings that serve any of the requests, with the slots, as bits (request, byte), the preferred first.
 
-    Settings with the same strokes and constant paths serve alike: the first of them is kept.
+    Settings with the same strokes and constant paths serve alike and are worked out once.
     """
     array, placement = limits.scenario.array, limits.placement
     dual = any(limits.scenario.requests[r].extras.second_star is not None for r in requests)
@@ -179,18 +212,17 @@ def _counts(
     allowed = np.packbits(usable, axis=-1)
     stations = [placement.stations[i] for i in telescopes]
     known: dict[object, np.ndarray] = {}
-    seen: set[object] = set()
-    found: dict[Setting, np.ndarray] = {}
+    alike: dict[object, list[tuple[tuple[int, ...], np.ndarray]]] = {}
+    found = []
     for base in settings_without_segments(array, placement, combiner, telescopes, dual):
         strokes = [usable_stroke_m(array.delay_lines[line], combiner) for line in base.lines]
         lines = [array.delay_lines[line] for line in base.lines]
         same = (tuple(strokes), tuple(line.medium for line in lines), base.beam_path_m(array, combiner))
-        if same in seen:
-            continue
-        seen.add(same)
-        pairs = PairBits(array, combiner, lines, paths, known)
-        for setting, bits in grown_settings(array, combiner, base, stations, pairs, allowed):
-            found[setting] = np.bitwise_count(bits).sum(axis=-1).astype(int)
+        if same not in alike:
+            pairs = PairBits(array, combiner, lines, paths, known)
+            grown = grown_settings(array, combiner, base, stations, pairs, allowed)
+            alike[same] = [(setting.segments, bits) for setting, bits in grown]
+        found += [(replace(base, segments=segments), bits) for segments, bits in alike[same]]
     return found
 
 
