@@ -65,7 +65,7 @@ def astropy_cells(scenario: Scenario, number: int) -> set[tuple[int, int]]:
                 pm_dec=own.pmdec_mas_per_yr * u.mas / u.yr,
                 obstime=Time(own.epoch_yr, format="jyear", scale="tdb"),
             ).apply_space_motion(new_obstime=times[len(times) // 2])
-            points = [place_m(scenario.array.station(name)) for name in row.stations]
+            points = [place_m(scenario.array, name) for name in row.stations]
             east, north = (seen_change(site, place, angle, times) for angle in (90.0, 0.0))
         for first, second in itertools.combinations(points, 2):
             for wavelength in light.wavelengths_um:
@@ -80,8 +80,10 @@ def astropy_cells(scenario: Scenario, number: int) -> set[tuple[int, int]]:
     return found
 
 
-def place_m(station):
-    return np.array([station.east_m, station.north_m, station.up_m])
+def place_m(array, name):
+    """The pupil on a station of an array with one class of telescopes."""
+    (own,), station = array.telescope_classes, array.station(name)
+    return np.array([station.east_m, station.north_m, station.up_m + own.pupil_height_m])
 
 
 def seen_change(site, place, angle_deg, times, small_rad=1e-6):

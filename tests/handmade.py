@@ -165,7 +165,9 @@ def _step(asked: Scenario, visit: tuple, step: tuple, setup_start: str, target: 
     azimuth, altitude, direction = seen(catalogued, times)
     inner = asked.array.combiner(combiner_name).beam_path_m or (0.0, 0.0)
     path = [
-        direction @ pad(asked, PLACEMENT[telescope]) - 20.0 - inner[k] for k, telescope in enumerate(subarray)
+        # 20 m from the pad on, and 2 m down to it from where the axes meet.
+        direction @ pad(asked, PLACEMENT[telescope]) - 20.0 - 2.0 - inner[k]
+        for k, telescope in enumerate(subarray)
     ]
     offset = 45.0 - float(np.mean(path))
     return Step(
@@ -189,9 +191,9 @@ def _step(asked: Scenario, visit: tuple, step: tuple, setup_start: str, target: 
 
 
 def pad(asked: Scenario, station: str) -> np.ndarray:
-    """East, north, up of a station."""
+    """East, north, up of a station's pupil from the middle of the array."""
     found = asked.array.station(station)
-    # Paths count from the middle of the three stations: (-5, 60, 0) / 3.
+    # Paths count from the middle of the three stations, (-5, 60, 0) / 3; all pupils are 2 m above their pads.
     return np.array([found.east_m + 5.0 / 3.0, found.north_m - 20.0, found.up_m])
 
 

@@ -179,12 +179,14 @@ def placement(
 ) -> Placement:
     """Telescopes on pads at these places, one metre each unless classes are given."""
     count = len(vectors_m)
+    standing = tuple(classes) or (telescope_class(),) * count
+    height = np.array([own.pupil_height_m for own in standing])
     return Placement(
         telescopes=tuple(f"T{i}" for i in range(count)),
         stations=tuple(f"P{i}" for i in range(count)),
-        classes=tuple(classes) or (telescope_class(),) * count,
-        vectors_m=np.array(vectors_m, dtype=float),
-        fixed_path_m=np.zeros(count),
+        classes=standing,
+        vectors_m=np.array(vectors_m, dtype=float).reshape(-1, 3) + height[:, None] * [0.0, 0.0, 1.0],
+        fixed_path_m=height,
         horizons=tuple(horizons) or ((),) * count,
     )
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from invented import combiner, delay_line, random_scenario, request, star, telescope_class
 
-from planner.geometry.baselines import baseline_vectors_m, lengths_m, station_vectors_m
+from planner.geometry.baselines import baseline_vectors_m, lengths_m, pivots_m
 from planner.output.figures import draw, panel, write
 from planner.output.svg import Picture
 from planner.ranking.answers import Ranked, Ranking, Score, Seat, Truth
@@ -95,7 +95,7 @@ def ranked(
     dates = [FIRST + datetime.timedelta(days=k) for k in range(nights)]
     scores = [int(worth) + 2 * k for k in range(nights)]
     truth = Truth(tuple((date, one, one + 4 + seed % 5, 9) for date, one in zip(dates, scores, strict=True)))
-    vectors = baseline_vectors_m(station_vectors_m(array, stations))
+    vectors = baseline_vectors_m(pivots_m(array, stations, [array.class_of(own) for own in telescopes]))
     longest = float(lengths_m(vectors).max())
     priority = np.array([wish.priority for wish in scenario.requests])
     estimate = 0.96 * worth + float(rng.normal(0.0, 0.02 * worth))

@@ -118,11 +118,14 @@ def judge(scenario: Scenario, request: Request, start: Time, seconds: np.ndarray
     turn = np.abs(np.mod(after[0] - before[0] + 180.0, 360.0) - 180.0) / (2 * RATE_HALF_S)
     placed = array.placed(scenario.night.configuration)
     stations = [array.station(name) for name in placed.values()]
-    vectors = np.array([[s.east_m, s.north_m, s.up_m] for s in stations])
-    # The common offset is held for the middle of all stations.
-    vectors = vectors - np.mean([[s.east_m, s.north_m, s.up_m] for s in array.stations], axis=0)
     classes = [array.class_of(name) for name in placed]
-    fixed = np.array([s.fixed_path_m for s in stations])
+    # Baselines end at the pupils; from there the light comes down to the pads.
+    height = np.array([own.pupil_height_m for own in classes])
+    vectors = np.array([[s.east_m, s.north_m, s.up_m] for s in stations]) + height[:, None] * [0, 0, 1]
+    # The common offset is held for the middle of all stations, at the mean height of all pupils.
+    vectors = vectors - np.mean([[s.east_m, s.north_m, s.up_m] for s in array.stations], axis=0)
+    vectors[:, 2] -= np.mean([array.class_of(own.name).pupil_height_m for own in array.telescopes])
+    fixed = np.array([s.fixed_path_m for s in stations]) + height
     limit = array.combiner(request.combiner)
     magnitude = request.star.mag.get(limit.band, np.inf)
     darkness = [hidden(i, vectors, classes, azimuth, refracted) for i in range(len(classes))]
@@ -236,7 +239,7 @@ def hidden(own: int, vectors_m, classes: list[TelescopeClass], azimuth_deg, seen
         if other == own or np.hypot(top[0], top[1]) == 0:
             continue
         ahead = enu(azimuth_deg, 0.0) @ top > 0
-        top = top + np.array([0.0, 0.0, its.enclosure_height_m - classes[own].pupil_height_m])
+        top = top + np.array([0.0, 0.0, its.enclosure_height_m - its.pupil_height_m])
         middle_x, middle_y = right @ top, upward @ top
         size = its.enclosure_radius_m
         near = ahead & (np.abs(middle_x) < size + radius) & (middle_y + size > -radius) & (altitude > 0.01)

@@ -101,7 +101,8 @@ class Second:
 
     def path_m(self, stations: tuple[str, ...]) -> np.ndarray:
         """r.s - L, (time, beam)."""
-        fixed = {s.name: s.fixed_path_m for s in self.scenario.array.stations}
+        # All pupils are 2 m above their pads, which shifts every path alike.
+        fixed = {s.name: s.fixed_path_m + 2.0 for s in self.scenario.array.stations}
         return self.direction @ self.stations_m(stations).T - [fixed[name] for name in stations]
 
     def led(self, way: Way, path_m: np.ndarray, known: dict) -> dict[str, np.ndarray]:

@@ -86,8 +86,14 @@ def test_calibrators_are_as_near_as_their_catalogue_places_say():
 def test_calibrators_are_as_little_resolved_as_a_uniform_disk_on_the_longest_baseline():
     for plan, visit in visits():
         array = plan.scenario.array
-        places = {own.name: np.array([own.east_m, own.north_m, own.up_m]) for own in array.stations}
-        stations = [beam.station for beam in visit.steps[0].beams]
+        height = {
+            beam.station: array.class_of(beam.telescope).pupil_height_m for beam in visit.steps[0].beams
+        }
+        stations = list(height)
+        places = {
+            own.name: np.array([own.east_m, own.north_m, own.up_m + height[own.name]])
+            for own in map(array.station, stations)
+        }
         longest = max(np.linalg.norm(places[a] - places[b]) for a, b in itertools.combinations(stations, 2))
         combiner = next(own for own in array.combiners if own.name == visit.combiner)
         vis2 = []

@@ -13,7 +13,7 @@ from foreseen import SVG, boxes, parsed, told, words
 from ranked import HOSTILE, PADS, UNSERVED, nothing, ranking
 
 from planner.constraints.tonight import night_limits
-from planner.geometry.baselines import baseline_vectors_m, pairs, station_vectors_m
+from planner.geometry.baselines import baseline_vectors_m, pairs
 from planner.output import figure_heat, figure_ranking
 from planner.output.figure_array import array_figure
 from planner.output.figure_heat import depth, heat_columns, heat_figure, reach_shares
@@ -260,7 +260,8 @@ def test_reach_is_what_the_limits_of_the_scheduler_allow(found, k):
         plane = plane_of(found, one, k, found.nights[0])
         sky = night_sky(scenario, found.nights[0], [wish.star])
         limits = night_limits(scenario, sky, "as built")
-    baselines = baseline_vectors_m(station_vectors_m(array, one.stations))
+    ends = limits.placement.vectors_m[limits.placement.index(one.telescopes)]
+    baselines = baseline_vectors_m(ends)
     first_s, last_s = (sky.tick_s * float(sky.slots[end]) for end in (0, -1))
     seconds, codes = dense_codes(scenario, sky, 0, baselines, (first_s, last_s))
     used = np.zeros((len(sky.slots), 6), dtype=bool)

@@ -176,11 +176,13 @@ def test_two_stars_are_told_with_their_differential_delays_and_their_swap(twosta
 def test_a_wanted_angle_is_told_as_a_path_by_hand(twostars):
     # xi1 Lup wants 50 microarcseconds on Shaft, Adit, Mill and Tip: baseline times angle.
     visit = next(visit for visit in twostars.plan.visits if visit.target == "xi1 Lup")
-    pads = [twostars.plan.scenario.array.station(beam.station) for beam in visit.steps[1].beams]
-    longest = max(
-        math.dist((a.east_m, a.north_m, a.up_m), (b.east_m, b.north_m, b.up_m))
-        for a, b in itertools.combinations(pads, 2)
-    )
+    array = twostars.plan.scenario.array
+    ends = [
+        (pad.east_m, pad.north_m, pad.up_m + array.class_of(beam.telescope).pupil_height_m)
+        for beam in visit.steps[1].beams
+        for pad in [array.station(beam.station)]
+    ]
+    longest = max(math.dist(a, b) for a, b in itertools.combinations(ends, 2))
     nanometres = 1e9 * longest * 50e-6 * math.pi / 180 / 3600
     told = re.search(r"wants the path to ([\d.]+) nm", light_of(twostars, visit)["Two stars"])
     # The star sees the baseline foreshortened, at altitudes above 30 deg by no more than half.

@@ -41,6 +41,7 @@ def wild_array(rng: np.random.Generator, telescopes: int, beams: int) -> Array:
         telescope_class(
             name,
             diameter_m=diameter_m,
+            pupil_height_m=0.3 + 1.7 * diameter_m,
             altitude_min_deg=float(rng.uniform(8.0, 35.0)),
             altitude_max_deg=float(rng.uniform(60.0, 87.0)),
             azimuth_tracking_max_deg_per_s=float(rng.uniform(0.008, 0.06)),

@@ -6,10 +6,10 @@ one to its right, the neighbour lies at ``along`` f + ``across`` c. The ray at
 pupil offset x (along c) meets the cylinder at the horizontal distance
 a = along - sqrt(R^2 - (across - x)^2), and the pupil is dark below
 
-    y(x) = (T' - a tan h) cos h,     T' = T + z_j - z_i - p,
+    y(x) = (T' - a tan h) cos h,     T' = T - p_j + z_j - z_i,
 
-with h the refracted altitude, z the pads' heights and p the height of the
-pupil's centre above its pad. Derived: a ray that leaves the pupil at (x, y)
+with h the refracted altitude, z the heights of the pupils' centres and p_j that
+of the neighbour's above its pad. Derived: a ray that leaves the pupil at (x, y)
 is at height y / cos h + a tan h above the pupil's centre when it gets there.
 """
 
@@ -139,8 +139,8 @@ def hidden_by(
 
 def _top_above_pupil_m(placement: Placement, own: int, other: int) -> float:
     rise = placement.vectors_m[other, 2] - placement.vectors_m[own, 2]
-    top = placement.classes[other].enclosure_height_m
-    return float(top + rise - placement.classes[own].pupil_height_m)
+    neighbour = placement.classes[other]
+    return float(neighbour.enclosure_height_m - neighbour.pupil_height_m + rise)
 
 
 def _may_hide(

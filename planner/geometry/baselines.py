@@ -1,7 +1,9 @@
-"""Stations, pairs and subarrays as vectors.
+"""Where baselines end; pairs and subarrays as vectors.
 
-Vectors are east, north, up in metres from the array's reference point. The
-baseline of the pair (i, j) is r_j - r_i.
+A baseline ends where the two axes of a telescope meet, as high above its pad
+as its class says: only this point stands still while a star is followed
+(common practice, no source). Vectors are east, north, up in metres from
+``Array.middle_m``. The baseline of the pair (i, j) is r_j - r_i.
 """
 
 from __future__ import annotations
@@ -11,13 +13,29 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from planner.scenario.array import Array
+from planner.scenario.array import Array, TelescopeClass
 
 
-def station_vectors_m(array: Array, stations: Sequence[str]) -> np.ndarray:
-    """Return station coordinates, (station, 3) ENU metres; KeyError for an unknown name."""
-    found = [array.station(name) for name in stations]
-    return np.array([[s.east_m, s.north_m, s.up_m] for s in found], dtype=float).reshape(-1, 3)
+def pivots_m(array: Array, stations: Sequence[str], classes: Sequence[TelescopeClass]) -> np.ndarray:
+    """Return where the baselines of telescopes of these classes on these stations end, (telescope, 3).
+
+    Raises
+    ------
+    KeyError
+        For an unknown station.
+    """
+    standing = zip(map(array.station, stations), classes, strict=True)
+    places = [(pad.east_m, pad.north_m, pad.up_m + own.pupil_height_m) for pad, own in standing]
+    return np.array(places, dtype=float).reshape(-1, 3) - np.array(array.middle_m)
+
+
+def constant_path_m(array: Array, stations: Sequence[str], classes: Sequence[TelescopeClass]) -> np.ndarray:
+    """Return the constant path from where the baselines end to the delay lines, metres, (telescope,).
+
+    Down to the pad, then the station's own; KeyError for an unknown station.
+    """
+    standing = zip(map(array.station, stations), classes, strict=True)
+    return np.array([own.pupil_height_m + pad.fixed_path_m for pad, own in standing], dtype=float)
 
 
 def pairs(count: int) -> np.ndarray:

@@ -1,12 +1,12 @@
 """The delay equation and what a delay line can do about it.
 
 For beam i the line must give D_i(t) = K + g_i(t) metres of light, with
-g_i = r_i.s - L_i - C_i: r_i the station, from the middle of all stations, s
-the apparent direction, L_i the station's fixed path, C_i the constant path of
-the combiner's input, and K one number common to the whole subarray (the common
-offset). A station nearer the star receives the wavefront early, so its line
-must be longer. The external delay is not changed by a plane-parallel
-atmosphere (Snell's law).
+g_i = r_i.s - L_i - C_i: r_i where the telescope's axes meet, from the middle of
+the array, s the apparent direction, L_i the way down to the pad and the
+station's fixed path, C_i the constant path of the combiner's input, and K one
+number common to the whole subarray (the common offset). A telescope nearer the
+star receives the wavefront early, so its line must be longer. The external delay
+is not changed by a plane-parallel atmosphere (Snell's law).
 
 Within one step K is held, so the extremes of each g_i over the step count.
 """

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.geometry.baselines import baseline_vectors_m, lengths_m, station_vectors_m
+from planner.geometry.baselines import baseline_vectors_m, constant_path_m, lengths_m, pivots_m
 from planner.scenario.array import Array, Mask, TelescopeClass
 
 
@@ -26,7 +26,9 @@ class Placement:
         Same order; the order of ``array.toml``.
     classes : tuple of TelescopeClass
     vectors_m : ndarray (telescope, 3)
+        Where baselines end, from ``baselines.pivots_m``.
     fixed_path_m : ndarray (telescope,)
+        From there to the delay lines.
     horizons : tuple of Mask
         Each station's own skyline.
     inlet_beams : tuple of int
@@ -55,13 +57,19 @@ class Placement:
 def placement_of(array: Array, configuration: str) -> Placement:
     """Return the telescopes that a configuration puts on the array; KeyError for an unknown name."""
     placed = array.placed(configuration)
-    stations = tuple(placed.values())
+    return placement_on(array, tuple(placed), tuple(placed.values()), tuple(map(array.class_of, placed)))
+
+
+def placement_on(
+    array: Array, telescopes: tuple[str, ...], stations: tuple[str, ...], classes: tuple[TelescopeClass, ...]
+) -> Placement:
+    """Return telescopes of these classes on these stations; KeyError for an unknown station."""
     return Placement(
-        telescopes=tuple(placed),
+        telescopes=telescopes,
         stations=stations,
-        classes=tuple(array.class_of(name) for name in placed),
-        vectors_m=station_vectors_m(array, stations) - np.array(array.middle_m),
-        fixed_path_m=np.array([array.station(name).fixed_path_m for name in stations], dtype=float),
+        classes=classes,
+        vectors_m=pivots_m(array, stations, classes),
+        fixed_path_m=constant_path_m(array, stations, classes),
         horizons=tuple(array.station(name).horizon_deg for name in stations),
         inlet_beams=tuple(array.station(name).inlet_beams for name in stations),
     )

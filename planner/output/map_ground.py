@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.geometry.baselines import azimuths_deg, baseline_vectors_m, lengths_m, pairs, station_vectors_m
+from planner.geometry.baselines import azimuths_deg, baseline_vectors_m, lengths_m, pairs, pivots_m
 from planner.ranking.answers import Ranked, Ranking
 
 # Of the map in pixels: its width, greatest height, margin around the stations, and what stands above it.
@@ -55,7 +55,9 @@ def ground_of(ranking: Ranking) -> Ground:
 
 def baselines(ranking: Ranking, one: Ranked) -> list[tuple[str, float, float]]:
     """Return every baseline of a subarray: its name, length in metres and azimuth in degrees."""
-    vectors = baseline_vectors_m(station_vectors_m(ranking.scenario.array, one.stations))
+    array = ranking.scenario.array
+    ends = pivots_m(array, one.stations, [array.class_of(name) for name in one.telescopes])
+    vectors = baseline_vectors_m(ends)
     names = [f"{one.stations[i]}–{one.stations[j]}" for i, j in pairs(len(one.seats))]
     return list(zip(names, lengths_m(vectors).tolist(), azimuths_deg(vectors).tolist(), strict=True))
 

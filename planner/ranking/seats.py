@@ -13,40 +13,29 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from planner.geometry.baselines import station_vectors_m
-from planner.geometry.placement import Placement
+from planner.geometry.placement import Placement, placement_on
 from planner.ranking.answers import Seat
 from planner.scenario.array import Array
 
 
 def seats_of(array: Array) -> tuple[Seat, ...]:
     """Return every seat of an array, in the order of its stations: a fixed telescope keeps its station."""
-    fixed = {t.station: t for t in array.telescopes if t.station is not None}
-    movable = list(dict.fromkeys(t.telescope_class for t in array.telescopes if t.movable))
-    found = []
-    for station in array.stations:
-        own = fixed.get(station.name)
-        if own is not None:
-            found.append(Seat(station.name, own.telescope_class, own.name))
-            continue
-        for name in movable:
-            if not station.telescope_classes or name in station.telescope_classes:
-                found.append(Seat(station.name, name, None))
-    return tuple(found)
+    fixed = {t.station: t.name for t in array.telescopes if t.station is not None}
+    return tuple(
+        Seat(station.name, own.name, fixed.get(station.name))
+        for station in array.stations
+        for own in array.classes_on(station.name)
+    )
 
 
 def seating(array: Array, seats: Sequence[Seat]) -> Placement:
     """Return the seats as a placement with a telescope on every one: what limits are evaluated for."""
     classes = {own.name: own for own in array.telescope_classes}
-    stations = tuple(seat.station for seat in seats)
-    return Placement(
-        telescopes=tuple(seat.telescope or f"{seat.telescope_class} on {seat.station}" for seat in seats),
-        stations=stations,
-        classes=tuple(classes[seat.telescope_class] for seat in seats),
-        vectors_m=station_vectors_m(array, stations) - np.array(array.middle_m),
-        fixed_path_m=np.array([array.station(name).fixed_path_m for name in stations], dtype=float),
-        horizons=tuple(array.station(name).horizon_deg for name in stations),
-        inlet_beams=tuple(array.station(name).inlet_beams for name in stations),
+    return placement_on(
+        array,
+        tuple(seat.telescope or f"{seat.telescope_class} on {seat.station}" for seat in seats),
+        tuple(seat.station for seat in seats),
+        tuple(classes[seat.telescope_class] for seat in seats),
     )
 
 

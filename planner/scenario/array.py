@@ -86,7 +86,10 @@ class TelescopeClass(Part):
 
     name: Name = Field(description="Name of the class.")
     diameter_m: Positive = Field(le=1000, description="Diameter of the pupil.")
-    pupil_height_m: Size = Field(description="Height of the pupil's centre above its pad.")
+    pupil_height_m: Size = Field(
+        description="Height above the pad of the point where the two axes meet: the pupil's centre, where "
+        "baselines end. The light's way down from it is as long and comes on top of fixed_path_m."
+    )
     altitude_min_deg: Number = Field(ge=0, lt=90, description="Lowest altitude the telescope observes at.")
     altitude_max_deg: Number = Field(default=90.0, gt=0, le=90, description="Highest altitude.")
     azimuth_speed_deg_per_s: Speed = Field(description="Slew speed in azimuth.")
@@ -152,8 +155,12 @@ class Station(Part):
     name: Name = Field(description="Name of the station.")
     east_m: Number = Field(ge=-20000, le=20000, description="East of the reference point.")
     north_m: Number = Field(ge=-20000, le=20000, description="North of the reference point.")
-    up_m: Number = Field(ge=-2000, le=2000, description="Above the reference point.")
-    fixed_path_m: Path = Field(description="Constant optical path from the pad to the delay lines.")
+    up_m: Number = Field(
+        ge=-2000, le=2000, description="Pad above the reference point; a telescope adds its pupil_height_m."
+    )
+    fixed_path_m: Path = Field(
+        description="Constant optical path from the pad to the delay lines, without the way down to the pad."
+    )
     telescope_classes: tuple[Name, ...] = Field(
         default=(), description="Classes that may stand here; empty means all."
     )
@@ -319,15 +326,17 @@ class Array(Part):
 
     @property
     def middle_m(self) -> tuple[float, float, float]:
-        """Mean place of all stations, east, north, up: where the paths of the delay equation count from.
+        """Mean of all stations at the mean height of all telescopes' pupils: what paths count from.
 
-        Where the user put the origin of the coordinates then changes nothing.
+        East, north, up. Where the user put the origin of the coordinates then
+        changes nothing, nor do pupils that are all higher.
         """
         count = max(len(self.stations), 1)
+        heights = [self.class_of(own.name).pupil_height_m for own in self.telescopes]
         return (
             sum(station.east_m for station in self.stations) / count,
             sum(station.north_m for station in self.stations) / count,
-            sum(station.up_m for station in self.stations) / count,
+            sum(station.up_m for station in self.stations) / count + sum(heights) / max(len(heights), 1),
         )
 
     def station(self, name: str) -> Station:
@@ -363,6 +372,22 @@ class Array(Part):
     def class_of(self, telescope: str) -> TelescopeClass:
         """Return the class of the telescope of that name; KeyError when there is none."""
         return _named(self.telescope_classes, _named(self.telescopes, telescope).telescope_class)
+
+    def classes_admitted(self, station: str) -> tuple[TelescopeClass, ...]:
+        """Return the classes that a station admits; KeyError when there is no such station."""
+        names = self.station(station).telescope_classes
+        return tuple(own for own in self.telescope_classes if not names or own.name in names)
+
+    def classes_on(self, station: str) -> tuple[TelescopeClass, ...]:
+        """Return the classes of the telescopes that can stand on a station: of its fixed one, or the movable.
+
+        KeyError when there is no such station.
+        """
+        fixed = [self.class_of(own.name) for own in self.telescopes if own.station == station]
+        movable = dict.fromkeys(own.telescope_class for own in self.telescopes if own.movable)
+        admitted = {own.name for own in self.classes_admitted(station)}
+        names = [name for name in movable if name in admitted]
+        return tuple(fixed or [_named(self.telescope_classes, name) for name in names])
 
     def placed(self, configuration: str) -> dict[str, str]:
         """Return {telescope: station} for fixed telescopes and those the configuration places."""

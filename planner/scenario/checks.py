@@ -160,6 +160,7 @@ def _unknown(draft: Draft) -> list[Problem]:
         name = item.text("combiner")
         problems += _unknown_in(draft, item, [(("combiner",), name)] if name else [], "combiner")
         problems += _unknown_in(draft, item, item.texts("stations"), "station")
+        problems += _unknown_in(draft, item, item.texts("telescopes"), "telescope")
     return problems
 
 

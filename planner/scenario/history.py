@@ -1,8 +1,8 @@
 """The table of what earlier nights observed, as items: one row for each stretch of recording.
 
 A time is ISO text (``2027-03-10T23:15:00``, with or without Z; another zone is
-converted) or a time column of astropy, in any scale but UT1. Stations are
-names with commas between them.
+converted) or a time column of astropy, in any scale but UT1. Stations and
+telescopes are names with commas between them.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from planner.scenario.table_files import ASIDE, ReadColumn, ReadTable, read_tabl
 from planner.scenario.targets import Observation
 
 COLUMNS = tuple(Observation.model_fields)
+REQUIRED = tuple(name for name, field in Observation.model_fields.items() if field.is_required())
 TIMES = ("start_utc", "end_utc")
 # A date alone is refused: midnight is hardly ever meant.
 ISO_TIME = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}.*")
@@ -87,7 +88,7 @@ def _column_problems(table: ReadTable, file: str) -> tuple[list[Problem], list[P
             problems.append(Problem(file, name, "is not a column of the history", f"Did you mean {guess!r}?"))
         else:
             aside.append(Problem(file, name, "is not a column of the history", ASIDE))
-    for name in COLUMNS:
+    for name in REQUIRED:
         if name not in table.columns and name not in meant:
             what = described(Observation, name)
             problems.append(Problem(file, name, "is missing", f"Add this column: {what}"))
@@ -118,7 +119,7 @@ def _cells(name: str, column: ReadColumn) -> list[_Given]:
     if name in TIMES:
         return [_time(value) for value in values]
     texts = [str(value) if isinstance(value, (int, float)) else value for value in values]
-    if name == "stations":
+    if name in ("stations", "telescopes"):
         return [
             _Given([part.strip() for part in text.split(",")] if isinstance(text, str) else text)
             for text in texts
@@ -152,7 +153,8 @@ def _item(file: str, row: str, cells: Mapping[str, _Given]) -> tuple[Item, list[
     """One row, and what is wrong with it."""
     place = Place(file, row, "row", columns={name: name for name in COLUMNS})
     problems = []
-    broken = {name for name in COLUMNS if name not in cells}
+    broken = {name for name in REQUIRED if name not in cells}
+    cells = {name: cell for name, cell in cells.items() if name in REQUIRED or cell != _Given()}
     for name, cell in cells.items():
         if cell.trouble is not None:
             found, remedy = cell.trouble

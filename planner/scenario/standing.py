@@ -28,6 +28,7 @@ def standing_problems(draft: Draft) -> list[Problem]:
         *_enclosures(draft),
         *_unserved_stations(draft),
         *_beams(draft),
+        *_observed_telescopes(draft),
     ]
 
 
@@ -239,3 +240,40 @@ def _telescopes_for(draft: Draft, combiner: Item) -> int | None:
         return None
     count = Counter(name for name in classes if name in limits)
     return count.total() if combiner.sure("mixed_classes") else max(count.values(), default=0)
+
+
+def _observed_telescopes(draft: Draft) -> Iterator[Problem]:
+    """Earlier observations name a telescope for each station, or leave no doubt about its pupil's height."""
+    for item in draft.rows.get("history", ()):
+        if {"stations", "telescopes"} & item.broken:
+            continue
+        stations, telescopes = item.texts("stations"), item.texts("telescopes")
+        if not telescopes:
+            yield from _several_heights(draft, item, [name for _, name in stations])
+        elif len(telescopes) != len(stations):
+            found = f"names {_count(len(telescopes), 'telescope')} for {_count(len(stations), 'station')}"
+            remedy = "Name the telescope on each station, in their order, with commas between."
+            yield item.place.problem(("telescopes",), found, remedy)
+        else:
+            for (loc, telescope), (_, station) in zip(telescopes, stations, strict=True):
+                yield from _wrong_class(draft, item, loc, telescope, station)
+
+
+def _several_heights(draft: Draft, item: Item, stations: list[str]) -> Iterator[Problem]:
+    """Baselines end at the pupils: their heights must be known of every observation."""
+    heights = {own.text("name"): _known(own, "pupil_height_m") for own in draft.items("telescope_class")}
+    fixed = {
+        t.text("station"): t.text("telescope_class") for t in draft.items("telescope") if t.text("station")
+    }
+    movable = [t.text("telescope_class") for t in draft.items("telescope") if not t.text("station")]
+    for name in stations:
+        pads = [pad for pad in draft.items("station") if pad.text("name") == name]
+        if len(pads) != 1 or "telescope_classes" in pads[0].broken:
+            continue
+        allowed: set[str | None] = {own for _, own in pads[0].texts("telescope_classes")} or set(heights)
+        classes = {fixed[name]} if name in fixed else set(movable) & allowed or allowed
+        possible = {heights.get(own) for own in classes}
+        if None not in possible and len(possible) > 1:
+            found = f"pupils of several heights can be on {shown(name)}, and baselines end there"
+            remedy = "Add a column telescopes with their names, or leave only one class there."
+            yield item.place.problem(("stations",), found, remedy)

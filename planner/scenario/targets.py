@@ -73,6 +73,10 @@ class Observation(Part):
     stations: Names = Field(
         description="Stations of the telescopes, separated by commas, as many as the combiner has beams."
     )
+    telescopes: Names = Field(
+        default=(),
+        description="Telescopes on these stations, in their order; needed where pupils may differ in height.",
+    )
     start_utc: Utc = Field(description="When recording began, UTC, 1990 to 2060.")
     end_utc: Utc = Field(description="When recording ended, UTC, later than the start by a day at most.")
 

@@ -10,7 +10,7 @@ from scipy.special import j1
 
 from planner.scenario.array import Array, Combiner
 from planner.scheduling.audit_case import Case, class_of, combiner_used, equipment, holds, named
-from planner.scheduling.audit_sky import TrackedStep, station_vector_m, title, unit_vectors
+from planner.scheduling.audit_sky import TrackedStep, baseline_ends_m, title, unit_vectors
 from planner.scheduling.plan import Beam, NightPlan, Step, Visit
 from planner.units import RAD_PER_MAS
 
@@ -193,10 +193,9 @@ def _apart_deg(one: TrackedStep, other: TrackedStep) -> float:
 
 
 def longest_baseline_m(array: Array, step: Step) -> float | None:
-    """Return the longest distance between two stations of a step; None without two known stations."""
-    stations = [named(array.stations, beam.station) for beam in step.beams]
-    vectors = [station_vector_m(station) for station in stations if station is not None]
-    lengths = [float(np.linalg.norm(b - a)) for a, b in itertools.combinations(vectors, 2)]
+    """Return the longest baseline of a step; None without two known stations and telescopes."""
+    ends = baseline_ends_m(array, step.beams)
+    lengths = [float(np.linalg.norm(b - a)) for a, b in itertools.combinations(ends, 2)]
     return max(lengths, default=None)
 
 

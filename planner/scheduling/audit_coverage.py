@@ -22,7 +22,7 @@ from planner.scenario.array import Combiner
 from planner.scheduling.audit_case import Case, combiner_used, holds, named
 from planner.scheduling.audit_case import number as number_told
 from planner.scheduling.audit_clock import moment
-from planner.scheduling.audit_sky import TrackedStep, station_vector_m
+from planner.scheduling.audit_sky import TrackedStep, baseline_ends_m
 from planner.scheduling.audit_values import NONE, Earlier, Tally
 from planner.scheduling.plan import NightPlan, Visit
 from planner.units import RAD_PER_MAS
@@ -53,17 +53,13 @@ def folded(cells: np.ndarray) -> Cells:
 def uv_m(plan: NightPlan, seen: TrackedStep) -> list[np.ndarray] | None:
     """Return u and v of every pair of beams in each stretch that is recorded, (pair, moment, 2) in metres.
 
-    None without two known stations.
+    None without two known stations and telescopes.
     """
-    array = plan.scenario.array
-    stations = [named(array.stations, beam.station) for beam in seen.step.beams]
-    known = [station for station in stations if station is not None]
-    if len(known) < 2 or len(known) < len(stations):
+    ends = baseline_ends_m(plan.scenario.array, seen.step.beams)
+    if len(ends) < max(2, len(seen.step.beams)):
         return None
-    vectors = np.array([station_vector_m(station) for station in known])
     return [
-        followed(seen.seconds[part], projected_m(vectors, seen.sky.image_axes[part]))
-        for part in recorded(seen)
+        followed(seen.seconds[part], projected_m(ends, seen.sky.image_axes[part])) for part in recorded(seen)
     ]
 
 
@@ -89,17 +85,17 @@ def followed(seconds: np.ndarray, uv: np.ndarray) -> np.ndarray:
     return np.asarray(CubicSpline(seconds, uv, axis=1)(moments))
 
 
-def projected_m(vectors: np.ndarray, axes: np.ndarray) -> np.ndarray:
-    """Return u and v of every pair of stations, (pair, sample, 2) in metres.
+def projected_m(ends: np.ndarray, axes: np.ndarray) -> np.ndarray:
+    """Return u and v of every pair of ends of baselines, (pair, sample, 2) in metres.
 
     Parameters
     ----------
-    vectors : ndarray (station, 3)
+    ends : ndarray (telescope, 3)
         East, north, up.
     axes : ndarray (sample, 2, 3)
         From ``audit_sky.image_axes``.
     """
-    baselines = np.array([b - a for a, b in itertools.combinations(vectors, 2)])
+    baselines = np.array([b - a for a, b in itertools.combinations(ends, 2)])
     return np.einsum("bx,skx->bsk", baselines, axes)
 
 

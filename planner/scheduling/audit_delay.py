@@ -1,11 +1,12 @@
 """Do the delay lines hold the paths equal: recorded delays, stroke and carriage speed, worked out again.
 
-D_i(t) = K + r_i.s(t) - L_i - F_i - C_i in metres of light: r_i the station, s
-the apparent direction without refraction, L_i the station's fixed path, F_i
-that of the path segment in the beam, C_i the constant path of the combiner's
-input, K the common offset of the step. Speeds
-on the rail are dD/dt divided by ``path_per_travel``; in air the rail is shorter
-by 3e-4, which is inside the tolerance of the speed.
+D_i(t) = K + r_i.s(t) - H_i - L_i - F_i - C_i in metres of light: r_i the crossing
+of the telescope's axes, H_i its height above the pad, from where the light comes
+down, s the apparent direction without refraction, L_i the station's fixed path,
+F_i that of the path segment in the beam, C_i the constant path of the combiner's
+input, K the common offset of the step. Speeds on the rail are dD/dt divided by
+``path_per_travel``; in air the rail is shorter by 3e-4, which is inside the
+tolerance of the speed.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 
 from planner.scenario.array import Array, Combiner, DelayLine
 from planner.scheduling.audit_case import Case, combiner_used, equipment, tightest
-from planner.scheduling.audit_sky import TrackedStep, station_vector_m
+from planner.scheduling.audit_sky import TrackedStep, baseline_end_m, zero_m
 from planner.scheduling.plan import Beam, NightPlan
 
 DELAY_TOLERANCE_M = 1e-3
@@ -57,7 +58,7 @@ class Path:
 
 
 def paths(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> tuple[Path, ...]:
-    """Compute the delay of every beam whose station, line, path segment and input exist."""
+    """Compute the delay of every beam whose telescope, station, line, path segment and input exist."""
     array = plan.scenario.array
     found = []
     for seen in tracked:
@@ -66,32 +67,34 @@ def paths(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> tuple[Path, ...]
             reach = reach_of(array, combiner, beam)
             if combiner is None or reach is None:
                 continue
-            delay = seen.step.common_offset_m + seen.sky.direction @ reach.pad_m - reach.constant_m
-            rate = seen.sky.rate_per_s @ reach.pad_m
+            delay = seen.step.common_offset_m + seen.sky.direction @ reach.end_m - reach.constant_m
+            rate = seen.sky.rate_per_s @ reach.end_m
             found.append(Path(seen, beam, reach.line, combiner.pupil_relay, delay, rate))
     return tuple(found)
 
 
 @dataclass(frozen=True)
 class Reach:
-    """A beam's line, its pad from the middle of all stations (m), and what is constant in its path (m)."""
+    """A beam's line, where its baselines end from where paths count (m), and its path's constant part (m)."""
 
     line: DelayLine
-    pad_m: np.ndarray
+    end_m: np.ndarray
     constant_m: float
 
 
 def reach_of(array: Array, combiner: Combiner | None, beam: Beam) -> Reach | None:
     """Return what the delay of a beam is made of; None where a part of it does not exist."""
     part = equipment(array, beam)
-    segment_m = part.segment_m
-    if part.station is None or part.line is None or combiner is None or segment_m is None:
+    segment_m, own = part.segment_m, part.own
+    if part.station is None or part.line is None or own is None:
+        return None
+    if combiner is None or segment_m is None:
         return None
     if not 1 <= beam.combiner_input <= combiner.beams:
         return None
     inner_m = combiner.beam_path_m[beam.combiner_input - 1] if combiner.beam_path_m else 0.0
-    pad_m = station_vector_m(part.station) - np.array(array.middle_m)
-    return Reach(part.line, pad_m, part.station.fixed_path_m + segment_m + inner_m)
+    end_m = baseline_end_m(part.station, own) - zero_m(array)
+    return Reach(part.line, end_m, own.pupil_height_m + part.station.fixed_path_m + segment_m + inner_m)
 
 
 def delay_cases(found: tuple[Path, ...]) -> Iterator[Case]:

@@ -15,9 +15,9 @@ from datetime import timedelta
 import numpy as np
 from astropy.time import TimeDelta
 
-from planner.scenario.array import Combiner
+from planner.scenario.array import Array, Combiner, TelescopeClass
 from planner.scenario.targets import Observation, Request, Scenario
-from planner.scheduling.audit_case import Case, combiner_in, holds, named
+from planner.scheduling.audit_case import Case, class_of, combiner_in, holds, named
 from planner.scheduling.audit_clock import instant, times_of
 from planner.scheduling.audit_coverage import (
     chords_of,
@@ -26,7 +26,7 @@ from planner.scheduling.audit_coverage import (
     followed,
     projected_m,
 )
-from planner.scheduling.audit_sky import icrs_places, image_axes, samples_s, station_vector_m
+from planner.scheduling.audit_sky import baseline_end_m, icrs_places, image_axes, samples_s
 from planner.scheduling.audit_values import NONE, Earlier
 from planner.scheduling.plan import NightPlan
 
@@ -58,11 +58,51 @@ def _trouble(scenario: Scenario, observed: Observation) -> str:
     unknown = [name for name in observed.stations if named(scenario.array.stations, name) is None]
     if unknown:
         return f"names the station {unknown[0]!r}, which the array does not have"
+    if observed.telescopes and len(observed.telescopes) != len(observed.stations):
+        return f"has {len(observed.telescopes)} telescopes on {len(observed.stations)} stations"
+    for place, name in enumerate(observed.stations):
+        heights = {own.pupil_height_m for own in _stood(scenario.array, observed, place)}
+        if len(heights) != 1:
+            return f"does not say how high the pupil on {name} was"
     if len(set(observed.stations)) != combiner.beams:
         return f"has {len(set(observed.stations))} stations for the {combiner.beams} beams of {combiner.name}"
     if not timedelta(0) < observed.end_utc - observed.start_utc <= timedelta(days=1):
         return "does not end within a day after its start"
     return ""
+
+
+def _stood(array: Array, observed: Observation, place: int) -> list[TelescopeClass]:
+    """Which classes may have observed on one of the stations, the telescope's where it is told.
+
+    Else that of the fixed telescope, else those of movable ones, else all that the station admits.
+    """
+    name = observed.stations[place]
+    here = named(array.stations, name)
+    if observed.telescopes:
+        told = class_of(array, observed.telescopes[place])
+        return [] if told is None else [told]
+    admitted = [
+        own
+        for own in array.telescope_classes
+        if here is not None and (not here.telescope_classes or own.name in here.telescope_classes)
+    ]
+    fixed = {own.telescope_class for own in array.telescopes if own.station == name}
+    movable = {own.telescope_class for own in array.telescopes if own.movable}
+    if fixed:
+        return [own for own in array.telescope_classes if own.name in fixed]
+    return [own for own in admitted if own.name in movable] or admitted
+
+
+def _ends_m(array: Array, observed: Observation) -> np.ndarray:
+    """Where the baselines of an observation ended, (station, 3)."""
+    stations = [named(array.stations, name) for name in observed.stations]
+    return np.array(
+        [
+            baseline_end_m(station, _stood(array, observed, place)[0])
+            for place, station in enumerate(stations)
+            if station is not None
+        ]
+    )
 
 
 def _cells(scenario: Scenario, request: Request, combiner: Combiner, observed: list[Observation]) -> Earlier:
@@ -79,9 +119,7 @@ def _cells(scenario: Scenario, request: Request, combiner: Combiner, observed: l
     most: Counter[tuple[int, int]] = Counter()
     for own, end, each in zip(observed, ends, seconds, strict=True):
         part = slice(end - len(each), end)
-        stations = [named(scenario.array.stations, name) for name in own.stations]
-        vectors = np.array([station_vector_m(station) for station in stations if station is not None])
-        uv = followed(each, projected_m(vectors, axes[part]))
+        uv = followed(each, projected_m(_ends_m(scenario.array, own), axes[part]))
         chords = chords_of([uv], combiner, request.field_mas)
         least.update(crossed_inside(chords))
         most.update(crossed_near(chords))

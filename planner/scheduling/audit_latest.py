@@ -75,7 +75,7 @@ def _stroke_cases(plan: NightPlan, own: LateStep, direction: np.ndarray) -> Iter
         reach = reach_of(plan.scenario.array, combiner, beam)
         if combiner is None or reach is None:
             continue
-        delay = own.offset_m + direction @ reach.pad_m - reach.constant_m
+        delay = own.offset_m + direction @ reach.end_m - reach.constant_m
         pupil = reach.line.pupil_stroke_m if combiner.pupil_relay else None
         low, high = pupil or reach.line.stroke_m
         words = (

@@ -18,11 +18,11 @@ from astropy import units as u
 from astropy.coordinates import AltAz, Distance, EarthLocation, HADec, SkyCoord, get_body
 from astropy.time import Time, TimeDelta
 
-from planner.scenario.array import Site, Station
+from planner.scenario.array import Array, Site, Station, TelescopeClass
 from planner.scenario.targets import Request, Star
-from planner.scheduling.audit_case import named
+from planner.scheduling.audit_case import class_of, equipment, named
 from planner.scheduling.audit_clock import clock, instant, moment, times_of
-from planner.scheduling.plan import NightPlan, Step, Visit
+from planner.scheduling.plan import Beam, NightPlan, Step, Visit
 
 REFRACTION_WAVELENGTH_UM = 0.6
 RATE_STEP_S = 0.5  # rates are differences over one second
@@ -317,5 +317,30 @@ def _sun_and_moon_columns(site: Site, times: Time, direction: np.ndarray) -> dic
 
 
 def station_vector_m(station: Station) -> np.ndarray:
-    """Return a station's coordinates east, north, up, (3,)."""
+    """Return the coordinates of a station's pad, east, north, up, (3,)."""
     return np.array([station.east_m, station.north_m, station.up_m])
+
+
+def baseline_end_m(station: Station, own: TelescopeClass) -> np.ndarray:
+    """Return the crossing of the axes of a telescope of that class on a station, east, north, up, (3,)."""
+    above = np.array([0.0, 0.0, own.pupil_height_m])
+    return station_vector_m(station) + above
+
+
+def baseline_ends_m(array: Array, beams: Sequence[Beam]) -> np.ndarray:
+    """Return the ends of the beams' baselines, (beam, 3), without beams of unknown telescope or station."""
+    parts = [equipment(array, beam) for beam in beams]
+    ends = [baseline_end_m(p.station, p.own) for p in parts if p.station is not None and p.own is not None]
+    return np.array(ends).reshape(-1, 3)
+
+
+def zero_m(array: Array) -> np.ndarray:
+    """Return the point that paths count from, east, north, up, (3,).
+
+    The mean of all stations' pads, raised by the mean height of the crossings
+    of axes of all telescopes of the array.
+    """
+    pads = np.mean([station_vector_m(station) for station in array.stations], axis=0)
+    classes = [class_of(array, telescope.name) for telescope in array.telescopes]
+    heights = [own.pupil_height_m for own in classes if own is not None]
+    return pads + np.array([0.0, 0.0, np.mean(heights) if heights else 0.0])

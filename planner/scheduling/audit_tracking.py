@@ -23,7 +23,7 @@ from planner.scenario.light_path import FringeTracker
 from planner.scenario.targets import Request
 from planner.scheduling.audit_beams import uniform_disk
 from planner.scheduling.audit_case import Case, class_of, combiner_used, holds, named, number
-from planner.scheduling.audit_sky import TrackedStep, station_vector_m, title
+from planner.scheduling.audit_sky import TrackedStep, baseline_ends_m, title
 from planner.scheduling.plan import NightPlan, Step, Visit
 
 LIMIT_TOLERANCE_MAG = 1e-3  # directions are good to an arcsecond; near a null of V that is less than this
@@ -153,7 +153,7 @@ def _chain_strong(seen: TrackedStep, names: Sequence[str], margin: np.ndarray, h
 def baselines_mag(array: Array, seen: TrackedStep, tracker: FringeTracker) -> np.ndarray | None:
     """Return by how much the baselines of the tracked telescopes can be tracked, (sample, beam, beam).
 
-    None when a station is unknown or the star has no magnitude in the
+    None when a station or telescope is unknown or the star has no magnitude in the
     tracker's band. In a dual feed the tracker follows the second star during
     the science step; a star of unknown diameter counts as a point.
     """
@@ -161,14 +161,13 @@ def baselines_mag(array: Array, seen: TrackedStep, tracker: FringeTracker) -> np
     followed = seen.star if second is None or seen.step.role != "science" else second
     magnitude = followed.mag.get(tracker.band)
     beams = [beam for beam in seen.step.beams if beam.telescope in seen.visit.tracked]
-    stations = [named(array.stations, beam.station) for beam in beams]
-    pads = [station_vector_m(station) for station in stations if station is not None]
-    if magnitude is None or len(pads) < len(beams):
+    ends = baseline_ends_m(array, beams)
+    if magnitude is None or len(ends) < len(beams):
         return None
     limits = tracker.phase_limit if seen.visit.tracking == "phase" else tracker.group_delay_limit
     classes = [class_of(array, beam.telescope) for beam in beams]
     faintest = np.array([-np.inf if own is None else limits.get(own.name, -np.inf) for own in classes])
-    apart = np.array(pads)[:, None, :] - np.array(pads)[None, :, :]
+    apart = ends[:, None, :] - ends[None, :, :]
     crossed = np.cross(apart[None], seen.sky.direction[:, None, None, :])
     with np.errstate(divide="ignore"):
         visibility = uniform_disk(

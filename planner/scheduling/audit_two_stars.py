@@ -22,8 +22,8 @@ from astropy.coordinates import AltAz, Distance, SkyCoord
 from planner.scenario.array import Array, DualFeed
 from planner.scenario.night import SecondStar
 from planner.scenario.targets import Star
-from planner.scheduling.audit_case import Case, equipment, holds, named, number, tightest
-from planner.scheduling.audit_sky import TrackedStep, location_of, station_vector_m, title
+from planner.scheduling.audit_case import Case, holds, named, number, tightest
+from planner.scheduling.audit_sky import TrackedStep, baseline_ends_m, location_of, title, zero_m
 from planner.scheduling.plan import Beam, DualFeedVisit, NightPlan, Visit
 
 SEPARATION_TOLERANCE_ARCSEC = 1e-3
@@ -119,9 +119,7 @@ def _error_cases(
 
 def _seen_baseline_m(array: Array, science: TrackedStep) -> float | None:
     """The longest baseline across the line of sight when it is shortest; None without two stations."""
-    stations = [named(array.stations, beam.station) for beam in science.step.beams]
-    vectors = [station_vector_m(station) for station in stations if station is not None]
-    pairs = list(itertools.combinations(vectors, 2))
+    pairs = list(itertools.combinations(baseline_ends_m(array, science.step.beams), 2))
     if not pairs:
         return None
     seen = [np.linalg.norm(np.cross(b - a, science.sky.direction), axis=-1) for a, b in pairs]
@@ -170,7 +168,7 @@ class SecondPath:
     seen : TrackedStep
     beams : tuple of Beam
     path_m : ndarray (beam, sample)
-        r_i.(s2 - s1), counted from the middle of all stations, as the delays are.
+        r_i.(s2 - s1), counted from where the delays are.
     """
 
     seen: TrackedStep
@@ -196,10 +194,8 @@ def differential_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Ite
 
 
 def _second_path(array: Array, seen: TrackedStep, second: SecondStar) -> SecondPath | None:
-    parts = [equipment(array, beam) for beam in seen.step.beams]
-    known = [part.station for part in parts if part.station is not None]
-    pads = np.array([station_vector_m(station) for station in known]) - np.array(array.middle_m)
-    if not known or len(known) < len(parts):
+    ends = baseline_ends_m(array, seen.step.beams)
+    if not len(ends) or len(ends) < len(seen.step.beams):
         return None
     apart, angle = offset_of(seen.star, second)
     own = SkyCoord(*(seen.sky.place_rad.T * u.rad))
@@ -217,7 +213,7 @@ def _second_path(array: Array, seen: TrackedStep, second: SecondStar) -> SecondP
     )
     # AltAz counts from north through east: its axes are north, east, up.
     step = (last - first).xyz.to_value(u.one)[[1, 0, 2]]
-    return SecondPath(seen, seen.step.beams, pads @ step)
+    return SecondPath(seen, seen.step.beams, (ends - zero_m(array)) @ step)
 
 
 def _differential(found: SecondPath, feed: DualFeed) -> Iterator[Case]:

@@ -201,6 +201,7 @@ def _recorded(scenario: Scenario, visit: Visit) -> tuple[Observation, ...]:
             target=visit.target,
             combiner=visit.combiner,
             stations=tuple(beam.station for beam in step.beams),
+            telescopes=tuple(beam.telescope for beam in step.beams),
             start_utc=moment(start),
             end_utc=moment(end),
         )

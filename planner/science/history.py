@@ -14,9 +14,10 @@ from collections.abc import Sequence
 import numpy as np
 from astropy.time import Time, TimeDelta
 
-from planner.geometry.baselines import baseline_vectors_m, station_vectors_m
+from planner.geometry.baselines import baseline_vectors_m, pivots_m
 from planner.geometry.uv import uvw_m
 from planner.geometry.uv_tracks import UvTracks, uv_tracks
+from planner.scenario.array import Array, TelescopeClass
 from planner.scenario.targets import Observation, Request, Scenario
 from planner.science.coverage import cell_runs
 from planner.sky.directions import icrs_at_date, place_of
@@ -79,10 +80,18 @@ def observed_tracks(scenario: Scenario, request: Request, observed: Sequence[Obs
     for number, row in enumerate(observed):
         part = slice(number * KNOTS, (number + 1) * KNOTS)
         icrs = icrs_at_date([request.star], times[part][KNOTS // 2])
-        baselines = baseline_vectors_m(station_vectors_m(scenario.array, row.stations))
+        baselines = baseline_vectors_m(pivots_m(scenario.array, row.stations, _classes(scenario.array, row)))
         uv = uvw_m(icrs, frame.boost[part], baselines)[0, :, :, :2]
         found.append(uv_tracks(seconds[number], uv))
     return found
+
+
+def _classes(array: Array, row: Observation) -> list[TelescopeClass]:
+    """The classes that observed: of the telescopes named, else those that can stand there."""
+    if row.telescopes:
+        return [array.class_of(name) for name in row.telescopes]
+    # Where several can, their pupils are of one height: else the telescopes have to be named.
+    return [(array.classes_on(name) or array.classes_admitted(name))[0] for name in row.stations]
 
 
 def length_s(row: Observation) -> float:
