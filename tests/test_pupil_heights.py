@@ -217,7 +217,7 @@ def refused(written, tmp_path):
 
 def test_an_earlier_observation_names_its_telescopes_where_their_heights_may_differ(tmp_path):
     assert refused(with_rows(ROW), tmp_path) == [
-        "history.csv: row 1, stations: pupils of several heights can be on 'P2', and baselines end there. "
+        "history.csv: line 2, stations: pupils of several heights can be on 'P2', and baselines end there. "
         "Add a column telescopes with their names, or leave only one class there."
     ]
     scenario = with_rows(ROW | {"telescopes": "T1, T3"}, ROW | {"telescopes": "T1,T2"}).read(tmp_path)
@@ -227,8 +227,8 @@ def test_an_earlier_observation_names_its_telescopes_where_their_heights_may_dif
 @pytest.mark.parametrize(
     ("telescopes", "words"),
     [
-        ("T1", "history.csv: row 1, telescopes: names 1 telescope for 2 stations. "),
-        ("T1, T9", "history.csv: row 1, telescopes: 'T9' is not a telescope of array.toml. "),
+        ("T1", "history.csv: line 2, telescopes: names 1 telescope for 2 stations. "),
+        ("T1, T9", "history.csv: line 2, telescopes: 'T9' is not a telescope of array.toml. "),
     ],
 )
 def test_telescopes_of_an_earlier_observation_fit_its_stations(tmp_path, telescopes, words):
