@@ -210,7 +210,8 @@ def cheapest_tour(  # type: ignore[no-untyped-def]
 
     A label is a candidate, the tasks served, and where the devices that the
     candidate does not use were left; of labels that agree in all three, only a
-    cheapest is kept. A label that cannot end below ``below`` is dropped.
+    cheapest is kept. A label that cannot end below ``below`` is dropped, and so
+    is one after which a task that is not served has no candidate any more.
 
     Parameters
     ----------
@@ -250,6 +251,7 @@ def cheapest_tour(  # type: ignore[no-untyped-def]
     known = nothing
     for c in range(count):
         known |= used[c]
+    still = tasks_after(follows, task)
     size = 1024
     while size < 2 * most:
         size *= 2
@@ -277,6 +279,8 @@ def cheapest_tour(  # type: ignore[no-untyped-def]
                 if k >= 0:
                     total += cost[k] + into[d, c]
                 now = before | bit
+                if every & ~(now | still[d]):
+                    continue
                 onward = owed + left[d, tasks - _bits(now)]
                 if onward >= FAR or total + onward >= best:
                     continue
@@ -313,6 +317,18 @@ def cheapest_tour(  # type: ignore[no-untyped-def]
             labels = _fewer(first[d], labels, room, (served, stale, cost, parent), left[d])
         first[d + 1] = labels
     return best, tour, whole
+
+
+@compiled
+def tasks_after(follows, task):  # type: ignore[no-untyped-def]
+    """Return, as bits, the tasks that have a candidate which may come after each candidate, (candidate,)."""
+    count = len(task)
+    found = np.zeros(count, dtype=np.uint64)
+    for c in range(count):
+        for d in range(c + 1, count):
+            if follows[c, d]:
+                found[c] |= np.uint64(1) << np.uint64(task[d])
+    return found
 
 
 @compiled

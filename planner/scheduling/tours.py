@@ -5,8 +5,18 @@ found by labels over (candidate, set of tasks served) under a bound on what is
 left (dynamic programming with completion bounds; the bound is the relaxation
 that forgets which tasks were served but not how many: Christofides, Mingozzi
 & Toth 1981, Networks 11, 145), sharpened by penalties on tasks (Held & Karp
-1970, Oper. Res. 18, 1138). A first round with few labels makes a good tour;
-the second keeps all that could be cheaper, so that nothing cheaper exists.
+1970, Oper. Res. 18, 1138). A label after which some task could not be served
+any more is dropped (Dumas, Desrosiers, Gelinas & Solomon 1995, Oper. Res. 43,
+367). A first round with few labels makes a good tour; the second keeps all that
+could be cheaper, so that nothing cheaper exists. Where that would be too many
+labels the most promising are followed, and the best tour of all rounds is
+returned, without a proof.
+
+Whether one candidate may come after another is a question about the two alone,
+neighbours or not: set-ups hold for every pair. Ways that break the triangle
+inequality (a detour over a third task is quicker than the direct way) are
+judged by that table of pairs too, so what only the detour allows is not in the
+tour, and the proof does not speak of it.
 
 Whole numbers and counted steps: the same tour on any machine.
 """
@@ -31,7 +41,7 @@ from planner.scheduling.kernels_tour import (
 from planner.scheduling.problem import NightProblem
 
 TASKS_MAX = 63  # a set of tasks is one machine word
-ROOM = 10  # labels kept for a candidate in the first round
+ROOMS = (10, 100, 1000)  # labels kept for a candidate in the first round; more where no tour is found
 LABELS_MAX = 2_000_000
 STEPS_MAX = 400_000_000
 ROUNDS = 60
@@ -236,9 +246,14 @@ def least_tour(choices: Choices, given: Sequence[int] = ()) -> Tour:
     if not tasks or tasks > TASKS_MAX:
         return best
     kept, left, penalty = _bounded(choices, best.cost, np.zeros(tasks, dtype=np.int64), 0)
-    best, _ = _searched(choices, (kept, left, penalty), best, ROOM)
+    for room in ROOMS:
+        best, whole = _searched(choices, (kept, left, penalty), best, room)
+        if whole or len(best.visits):
+            break
     kept, left, penalty = _bounded(choices, best.cost, penalty, ROUNDS)
     best, whole = _searched(choices, (kept, left, penalty), best, 0)
+    if not whole:  # too many labels to keep all: the most promising, by the sharper bound
+        best, _ = _searched(choices, _bounded(choices, best.cost, penalty, 0), best, ROOMS[-1])
     return replace(best, proven=whole)
 
 
