@@ -5,14 +5,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from planner.feasibility.columns import TRACKER, BaselineKey, ChainKey, Column
 from planner.feasibility.edges import Holding, Keys, by_owner
 from planner.feasibility.lines import path_per_s
-from planner.feasibility.spans import Spans, join, meet, meet_all
+from planner.feasibility.spans import Spans, join, meet_all
 from planner.geometry.placement import Placement
 from planner.scenario.array import Array, Combiner
 from planner.scheduling.routes import (
@@ -146,28 +146,61 @@ class _EqualPaths:
         yield from grown((), -1)
 
 
-def when_usable(held: Holding, telescopes: Sequence[int], asked: Iterable[Keys]) -> list[Spans]:
-    """Return when a subarray is usable with each of the things that its settings ask of the light path.
+@dataclass(frozen=True)
+class Ways:
+    """Every setting of one subarray, and what each asks of the light path.
 
-    What all settings share is met once, and then once with each key.
+    Attributes
+    ----------
+    settings : list of Setting
+    asked : list of Keys
+        Of each setting.
+    keys : tuple
+        Everything that some setting asks, each once.
+    rows : ndarray of int (setting, part)
+        Places in ``keys`` of what each setting asks; where it asks no more, ``len(keys)``.
+    """
+
+    settings: list[Setting]
+    asked: list[Keys]
+    keys: tuple[object, ...]
+    rows: np.ndarray
+
+
+def ways_of(settings: list[Setting], asked: list[Keys]) -> Ways:
+    """Return settings with what they ask, numbered so that all of them can be met at once."""
+    numbers: dict[object, int] = {}
+    listed = [[numbers.setdefault(key, len(numbers)) for key in keys.of_setting] for keys in asked]
+    rows = np.full((len(listed), max(map(len, listed), default=0)), len(numbers))
+    for place, row in enumerate(listed):
+        rows[place, : len(row)] = row
+    return Ways(settings, asked, tuple(numbers), rows)
+
+
+def when_usable(held: Holding, telescopes: Sequence[int], ways: Ways) -> list[Spans]:
+    """Return when a subarray is usable on each of its settings.
+
+    What all settings share is met once, and then once with each key. A key that
+    takes nothing of it away asks nothing, and settings that are left with the
+    same keys are met once.
     """
 
     def of(owners: Iterable[object]) -> Iterator[Spans]:
         return (held.spans[column] for own in owners for column in held.columns.get(own, ()))
 
     shared = meet_all(of([None, *telescopes, ChainKey(tuple(telescopes))]), held.length_s)
-    known: dict[object, Spans] = {}
-    found = []
-    for keys in asked:
-        left = shared
-        for key in keys.of_setting:
-            if not left:
-                break
-            if key not in known:
-                known[key] = meet_all((shared, *of([key])), held.length_s)
-            left = meet(left, known[key])
-        found.append(left)
-    return found
+    if not shared:
+        return [()] * len(ways.settings)
+    met = [meet_all((shared, *of([key])), held.length_s) for key in ways.keys]
+    nothing = len(met)
+    asks = np.array([*(own != shared for own in met), False])
+    left = np.sort(np.where(asks[ways.rows], ways.rows, nothing), axis=1)
+    distinct, which = np.unique(left, axis=0, return_inverse=True)
+    spans = [
+        meet_all((shared, *(met[key] for key in row if key < nothing)), held.length_s)
+        for row in distinct.tolist()
+    ]
+    return [spans[k] for k in which.reshape(-1).tolist()]
 
 
 def chain_of(values: dict[Column, np.ndarray], telescopes: Sequence[int], most: int) -> np.ndarray:

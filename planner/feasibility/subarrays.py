@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -28,11 +29,13 @@ from planner.feasibility.columns import (
     ChainKey,
     Column,
     LightKey,
+    PairKey,
+    RateKey,
     SecondKey,
 )
 from planner.feasibility.edges import Holding, Keys, StarLimits, holding, margins
 from planner.feasibility.lines import air_keys, pair_keys, rate_keys
-from planner.feasibility.settings import chain_of, reached_settings, when_usable, with_chains
+from planner.feasibility.settings import Ways, chain_of, reached_settings, ways_of, when_usable, with_chains
 from planner.feasibility.spans import Spans, gaps, join, meet_all, total_s
 from planner.geometry.placement import Placement
 from planner.scenario.array import Array, Combiner
@@ -198,34 +201,84 @@ def follow(of: StarLimits, limits: NightLimits, only: Sequence[str] = ()) -> Fol
     only : sequence of str
         Telescopes; when given, only the subarray made of exactly these.
     """
-    array, placement = limits.scenario.array, limits.placement
+    choices = _choices(of, limits, only)
+    held = holding(of, choices.asked)
+    tracker = tracker_for(limits, of.request)
+    if tracker is not None:
+        held = with_chains(held, list(choices.ways), tracker.beams)
+    return Followed(
+        of,
+        limits,
+        limits.scenario.combiner_of(of.request),
+        {chosen: ways.settings for chosen, ways in choices.ways.items()},
+        {chosen: when_usable(held, chosen, ways) for chosen, ways in choices.ways.items()},
+        held,
+    )
+
+
+@dataclass(frozen=True)
+class _Choices:
+    """Every subarray with its settings, and all that they ask of the light path."""
+
+    ways: dict[tuple[int, ...], Ways]
+    asked: Keys
+
+
+class _Same:
+    """An array as a key: equal to itself only, which is quick to see."""
+
+    def __init__(self, array: Array) -> None:
+        self.array = array
+
+    def __hash__(self) -> int:
+        return id(self.array)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.array is self.array
+
+
+KNOWN_CHOICES = 12
+_known: OrderedDict[tuple[object, ...], _Choices] = OrderedDict()
+
+
+def _choices(of: StarLimits, limits: NightLimits, only: Sequence[str]) -> _Choices:
+    """Return every subarray with its settings; without path segments they are the same for many stars."""
+    extras = of.request.extras
+    key = (
+        *(_Same(of.scenario.array), of.configuration, of.request.combiner, of.science, tuple(only)),
+        *(extras.spectral_setup, extras.tracking == "none", extras.second_star is None, extras.telescopes),
+    )
+    if key in _known:
+        _known.move_to_end(key)
+        return _known[key]
     combiner = limits.scenario.combiner_of(of.request)
-    dual = of.request.extras.second_star is not None
-    grid_path_m = of.at(of.grid_s()).path_m[0]
-    choices = {}
+    dual = extras.second_star is not None
+    array, placement = limits.scenario.array, limits.placement
+    grid_path_m = of.at(of.grid_s()).path_m[0] if array.path_segments else np.empty(0)
+    ways = {}
     for telescopes in possible_subarrays(placement, combiner, of.request):
         if only and {placement.telescopes[i] for i in telescopes} != set(only):
             continue
         settings = reached_settings(array, placement, (combiner, telescopes, dual), grid_path_m)
         if settings:
-            choices[telescopes] = settings
-    asked = {
-        chosen: [_keys(of, combiner, chosen, setting) for setting in many] for chosen, many in choices.items()
-    }
-    every = [own for many in asked.values() for own in many]
-    held = holding(
-        of,
+            asked = [_keys(of, combiner, telescopes, setting) for setting in settings]
+            ways[telescopes] = ways_of(settings, asked)
+    every = dict.fromkeys(
+        key for own in ways.values() for keys in own.asked for key in (*keys.of_setting, *keys.light)
+    )
+    found = _Choices(
+        ways,
         Keys(
-            tuple(dict.fromkeys(key for own in every for key in own.pairs)),
-            tuple(dict.fromkeys(key for own in every for key in own.rates)),
-            tuple(dict.fromkeys(key for own in every for key in own.light)),
+            tuple(key for key in every if isinstance(key, PairKey)),
+            tuple(key for key in every if isinstance(key, RateKey)),
+            tuple(key for key in every if not isinstance(key, PairKey | RateKey)),
         ),
     )
-    tracker = tracker_for(limits, of.request)
-    if tracker is not None:
-        held = with_chains(held, list(choices), tracker.beams)
-    usable = {chosen: when_usable(held, chosen, many) for chosen, many in asked.items()}
-    return Followed(of, limits, combiner, choices, usable, held)
+    if not array.path_segments:
+        _known[key] = found
+        if len(_known) > KNOWN_CHOICES:
+            _known.popitem(last=False)
+    return found
 
 
 def best_lines(followed: Followed, telescopes: tuple[int, ...]) -> tuple[Setting, Spans]:

@@ -9,6 +9,7 @@ the diurnal aberration that is left out cost together less than 0.6 arcsec
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -92,6 +93,7 @@ def _curve(name: str, start: Time, length_s: float, knot_s: float) -> CubicSplin
     return CubicSpline(seconds, seen.cartesian.xyz.to_value(u.m).T)
 
 
+@functools.lru_cache(maxsize=8)
 def _observer_enu_m(place: Place) -> np.ndarray:
     """The site seen from the middle of the Earth, on its own axes east, north, up."""
     location = location_of(place)
