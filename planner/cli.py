@@ -107,6 +107,11 @@ def main() -> None:
         sys.exit(FAULT)
 
 
+def _whole_path(folder: Path) -> Path:
+    """Return a folder with its whole path; what is ``..`` is the folder above as the user wrote it."""
+    return Path(os.path.abspath(folder))
+
+
 def _version(wanted: bool) -> None:
     if wanted:
         from planner.versions import versions
@@ -229,8 +234,12 @@ def feasibility(
 ) -> None:
     """Say when each target can be observed, with what, why not, and what would help."""
     with plain_answers(quiet, as_json):
+        from planner.output.contents import FEASIBILITY
+        from planner.output.writing import check_folder
+
+        if out is not None:
+            check_folder(_whole_path(out), FEASIBILITY)
         from planner import commands
-        from planner.output.feasibility_folder import check_feasibility_folder
 
         found = commands.read_scenario(scenario)
         asked = commands.Asked(
@@ -244,9 +253,9 @@ def feasibility(
         )
         question = commands.question_of(found, asked)
         when = f"{day(from_)}-to-{day(to)}" if from_ else f"{question.scenario.night.date}"
-        folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-feasibility-{when}"))
-        check_feasibility_folder(folder)
-        with progress(quiet) as tell:
+        folder = _whole_path(out or Path("reports") / f"{found.name}-feasibility-{when}")
+        check_folder(folder, FEASIBILITY)
+        with progress(quiet or as_json) as tell:
             answer = commands.assess_feasibility(found, asked, tell)
             tell("Drawing the page and the sheets")
             page = commands.write_feasibility(answer, folder, pdf)
@@ -281,8 +290,12 @@ def rank(
 ) -> None:
     """Rank every subarray that the stations allow, and say which to configure and why."""
     with plain_answers(quiet, as_json):
+        from planner.output.contents import RANKING
+        from planner.output.writing import check_folder
+
+        if out is not None:
+            check_folder(_whole_path(out), RANKING)
         from planner import commands
-        from planner.output.ranking_folder import check_ranking_folder
 
         found = commands.read_scenario(scenario)
         choice = commands.Choice(
@@ -296,9 +309,9 @@ def rank(
         )
         question = commands.choice_of(found, choice)
         when = f"{day(from_)}-to-{day(to)}" if from_ else f"{question.nights[0]}"
-        folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-rank-{when}"))
-        check_ranking_folder(folder)
-        with progress(quiet) as tell:
+        folder = _whole_path(out or Path("reports") / f"{found.name}-rank-{when}")
+        check_folder(folder, RANKING)
+        with progress(quiet or as_json) as tell:
             ranking = commands.rank_subarrays(found, choice, tell)
             tell("Drawing the page")
             page = commands.write_ranking(ranking, folder, pdf)
@@ -328,13 +341,17 @@ def night(
     Ctrl-C while it chooses ends the choosing: the best plan so far is audited and written.
     """
     with plain_answers(quiet, as_json):
+        from planner.output.contents import check_night_folders
+
+        if out is not None:
+            check_night_folders(_whole_path(out))
         from planner import commands
-        from planner.output.safe_plan import check_night_folders, plan_kept_safe
+        from planner.output.safe_plan import plan_kept_safe
 
         found = commands.for_night(commands.read_scenario(scenario), day(date), configuration)
-        folder = Path(os.path.abspath(out or Path("reports") / f"{found.name}-{found.night.date}"))
+        folder = _whole_path(out or Path("reports") / f"{found.name}-{found.night.date}")
         check_night_folders(folder)
-        with plan_kept_safe(folder) as keep, progress(quiet) as tell:
+        with plan_kept_safe(folder) as keep, progress(quiet or as_json) as tell:
             planned = commands.plan_night(found, tell=tell, seconds=seconds, keep=keep)
             tell("Drawing the report")
             report = commands.write_night(planned, folder, pdf)
@@ -367,18 +384,22 @@ def replan(
     Visits that had begun by then count as made, but for those that --lost names.
     """
     with plain_answers(quiet, as_json):
+        from planner.output.contents import check_night_folders
+
+        if out is not None:
+            check_night_folders(_whole_path(out))
         from planner import commands
-        from planner.output.safe_plan import check_night_folders, plan_kept_safe
+        from planner.output.safe_plan import plan_kept_safe
 
         keys = [key.strip() for listed in lost or () for key in listed.split(",")]
         left = commands.left_of_night(commands.read_plan(plan), at, keys)
         name = f"{left.scenario.name}-{left.scenario.night.date}-from-{left.free:%H%M}"
-        folder = Path(os.path.abspath(out or Path("reports") / name))
+        folder = _whole_path(out or Path("reports") / name)
         check_night_folders(folder)
         tell_remaining(left, as_json)
         if not left.scenario.requests:
             end_with_no(NOTHING_LEFT, quiet)
-        with plan_kept_safe(folder) as keep, progress(quiet) as tell:
+        with plan_kept_safe(folder) as keep, progress(quiet or as_json) as tell:
             planned = commands.plan_night(left, tell=tell, seconds=seconds, keep=keep)
             tell("Drawing the report")
             report = commands.write_night(planned, folder, pdf)

@@ -103,17 +103,37 @@ def end_with_no(why: str, quiet: bool) -> NoReturn:
 
 @contextlib.contextmanager
 def progress(quiet: bool = False) -> Iterator[Tell]:
-    """Tell on a terminal what is being done; stay silent in a pipe, or when asked to."""
-    from rich.console import Console
-    from rich.text import Text
+    """Tell on the error stream what is being done, and how long it will take where that can be known.
 
-    console = Console(stderr=True)
-    if quiet or not console.is_terminal:
+    A terminal sees a bar, anything else plain lines; who asks for problems only, or for JSON, sees nothing.
+    """
+    if quiet:
         yield lambda sentence: None
         return
-    with console.status("Reading the scenario") as status:
-        # As Text: a name with square brackets is no markup.
-        yield lambda sentence: status.update(Text(f"{safe(sentence)} ..."))
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        from planner.progress import PlainLines
+
+        yield PlainLines(lambda line: print(safe(line), file=sys.stderr, flush=True))
+        return
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
+
+    # Without markup: a name with square brackets is no markup.
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(bar_width=30))
+    with Progress(*columns, TimeRemainingColumn(), console=console, transient=True) as bar:
+        task = bar.add_task("Reading the scenario ...", total=None)
+
+        def tell(sentence: str) -> None:
+            whole, done = getattr(sentence, "whole", None), getattr(sentence, "done", 0)
+            own = bar.tasks[0]
+            if whole != own.total or done < own.completed:
+                bar.reset(task, total=whole)
+                own.total = whole
+            bar.update(task, completed=done, description=f"{safe(sentence)} ...")
+
+        yield tell
 
 
 def day(moment: datetime.datetime | None) -> datetime.date | None:

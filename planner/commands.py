@@ -7,34 +7,32 @@ only turns arguments into calls and results into text and exit codes.
 from __future__ import annotations
 
 import datetime
+import importlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from planner.errors import InputProblems, Problem
-from planner.feasibility.answers import Feasibility
-from planner.feasibility.questions import Question, answered
-from planner.output.feasibility_folder import write_feasibility_folder
-from planner.output.feasibility_tables import season_table, windows_table
-from planner.output.folder import write_plan_folder
-from planner.output.ranking_folder import write_ranking_folder
-from planner.output.ranking_tables import ranking_table
-from planner.output.starting import write_new_scenario as new_scenario
-from planner.ranking.answers import Ranking
-from planner.ranking.questions import RankQuestion, nights_between, ranking_of
 from planner.scenario.messages import among
 from planner.scenario.night import FIRST_DATE, LAST_DATE
-from planner.scenario.reading import read_scenario
-from planner.scenario.targets import Scenario
-from planner.scheduling.assemble import chosen_plan, with_everything_said
-from planner.scheduling.audit import audit_plan
-from planner.scheduling.begun_night import left_of_night
-from planner.scheduling.plan import NightPlan
-from planner.scheduling.plan_file import read_plan
-from planner.scheduling.remaining import Remaining
-from planner.scheduling.solved import SolvedNight
-from planner.scheduling.tonight import solved_night
-from planner.sky.earth import offline_earth
+
+if TYPE_CHECKING:
+    from planner.feasibility.answers import Feasibility
+    from planner.feasibility.questions import Question
+    from planner.output.feasibility_tables import season_table, windows_table
+    from planner.output.ranking_tables import ranking_table
+    from planner.output.starting import write_new_scenario as new_scenario
+    from planner.ranking.answers import Ranking
+    from planner.ranking.questions import RankQuestion
+    from planner.scenario.reading import read_scenario
+    from planner.scenario.targets import Scenario
+    from planner.scheduling.audit import audit_plan
+    from planner.scheduling.begun_night import left_of_night
+    from planner.scheduling.plan import NightPlan
+    from planner.scheduling.plan_file import read_plan
+    from planner.scheduling.remaining import Remaining
+    from planner.scheduling.solved import SolvedNight
 
 __all__ = [
     "Asked",
@@ -56,6 +54,28 @@ __all__ = [
     "write_night",
     "write_ranking",
 ]
+
+# Where the verbs stand that need no words here. Each command loads what it needs, and only then: a mistyped
+# option is told before the solver and the figures are loaded.
+_ELSEWHERE = {
+    "Remaining": "planner.scheduling.remaining",
+    "audit_plan": "planner.scheduling.audit",
+    "left_of_night": "planner.scheduling.begun_night",
+    "new_scenario": "planner.output.starting",
+    "ranking_table": "planner.output.ranking_tables",
+    "read_plan": "planner.scheduling.plan_file",
+    "read_scenario": "planner.scenario.reading",
+    "season_table": "planner.output.feasibility_tables",
+    "windows_table": "planner.output.feasibility_tables",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _ELSEWHERE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    module = importlib.import_module(_ELSEWHERE[name])
+    return getattr(module, "write_new_scenario" if name == "new_scenario" else name)
+
 
 Tell = Callable[[str], None]
 
@@ -125,6 +145,12 @@ def plan_night(
     InputProblems
         When the configuration does not exist.
     """
+    from planner.scheduling.assemble import chosen_plan, with_everything_said
+    from planner.scheduling.audit import audit_plan
+    from planner.scheduling.remaining import Remaining
+    from planner.scheduling.tonight import solved_night
+    from planner.sky.earth import offline_earth
+
     earlier = scenario.earlier if isinstance(scenario, Remaining) else None
     scenario = scenario.scenario if isinstance(scenario, Remaining) else scenario
     scenario = for_night(scenario, date, configuration)
@@ -157,6 +183,9 @@ def write_night(night: PlannedNight, folder: str | Path, pdf: bool = False) -> P
     Path
         The report.
     """
+    from planner.output.folder import write_plan_folder
+    from planner.sky.earth import offline_earth
+
     with offline_earth():
         return write_plan_folder(night.solved.limits, night.solved.offers, night.plan, Path(folder), pdf)
 
@@ -196,6 +225,8 @@ def question_of(scenario: Scenario, asked: Asked) -> Question:
     InputProblems
         With everything in it that does not fit the scenario.
     """
+    from planner.feasibility.questions import Question
+
     problems: list[Problem] = []
 
     def wrong(key: str, found: str, remedy: str) -> None:
@@ -295,6 +326,9 @@ def assess_feasibility(
     NoNight
         When the Sun does not go below the limit.
     """
+    from planner.feasibility.questions import answered
+    from planner.sky.earth import offline_earth
+
     question = question_of(scenario, asked or Asked())
     with offline_earth():
         return answered(question, tell or (lambda sentence: None))
@@ -308,6 +342,9 @@ def write_feasibility(found: Feasibility, folder: str | Path, pdf: bool = False)
     Path
         The page.
     """
+    from planner.output.feasibility_folder import write_feasibility_folder
+    from planner.sky.earth import offline_earth
+
     with offline_earth():
         return write_feasibility_folder(found, Path(folder), pdf)
 
@@ -349,6 +386,8 @@ def choice_of(scenario: Scenario, choice: Choice) -> RankQuestion:
     InputProblems
         With everything in it that does not fit the scenario.
     """
+    from planner.ranking.questions import RankQuestion, nights_between
+
     problems = _date_problems(choice.date, choice.first, choice.last)
     try:
         scenario = for_night(scenario, choice.date or choice.first, choice.configuration)
@@ -390,6 +429,9 @@ def rank_subarrays(scenario: Scenario, choice: Choice | None = None, tell: Tell 
     NoNight
         When the Sun goes below the limit in none of the nights.
     """
+    from planner.ranking.questions import ranking_of
+    from planner.sky.earth import offline_earth
+
     question = choice_of(scenario, choice or Choice())
     with offline_earth():
         return ranking_of(question, tell or (lambda sentence: None))
@@ -403,5 +445,8 @@ def write_ranking(ranking: Ranking, folder: str | Path, pdf: bool = False) -> Pa
     Path
         The page.
     """
+    from planner.output.ranking_folder import write_ranking_folder
+    from planner.sky.earth import offline_earth
+
     with offline_earth():
         return write_ranking_folder(ranking, Path(folder), pdf)

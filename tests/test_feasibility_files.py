@@ -15,13 +15,14 @@ from pages import read_page
 from planner.errors import InputProblems
 from planner.output import feasibility_folder
 from planner.output import writing as folders
+from planner.output.contents import FEASIBILITY
 from planner.output.feasibility_folder import (
-    check_feasibility_folder,
     feasibility_figures,
     write_feasibility_folder,
 )
 from planner.output.feasibility_page import render_feasibility
 from planner.output.feasibility_tables import blocked_table, season_table, windows_table
+from planner.output.writing import check_folder
 from planner.sky.earth import offline_earth
 
 
@@ -184,5 +185,5 @@ def test_a_folder_with_other_things_in_it_is_left_alone(strange, tmp_path):
     file.parent.mkdir(parents=True, exist_ok=True)
     file.write_text("mine", encoding="utf-8")
     with pytest.raises(InputProblems, match="which is not part of a feasibility answer"):
-        check_feasibility_folder(tmp_path)
+        check_folder(tmp_path, FEASIBILITY)
     assert file.read_text(encoding="utf-8") == "mine"

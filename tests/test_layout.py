@@ -16,7 +16,7 @@ from planner.scenario import array
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "planner"
 FLOORS = (
-    "errors units",
+    "errors units progress",
     "scenario",
     "sky",
     "geometry",

@@ -14,9 +14,11 @@ from ranked import UNSERVED, nothing, ranked, ranking, simply_drawn
 from planner.errors import InputProblems
 from planner.output import ranking_folder
 from planner.output import writing as folders
-from planner.output.ranking_folder import check_ranking_folder, write_ranking_folder
+from planner.output.contents import RANKING
+from planner.output.ranking_folder import write_ranking_folder
 from planner.output.ranking_json import ranking_told
 from planner.output.ranking_tables import everyone, ranking_table, request_table
+from planner.output.writing import check_folder
 
 
 @pytest.fixture(autouse=True)
@@ -90,7 +92,7 @@ def test_the_folder_is_whole_and_the_same_twice(found, tmp_path):
 def test_a_folder_of_something_else_is_refused_and_kept(found, tmp_path):
     (tmp_path / "notes.txt").write_text("mine")
     with pytest.raises(InputProblems, match="not part of a ranking"):
-        check_ranking_folder(tmp_path)
+        check_folder(tmp_path, RANKING)
     with pytest.raises(InputProblems):
         write_ranking_folder(found, tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]

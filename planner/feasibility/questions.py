@@ -15,6 +15,7 @@ from planner.feasibility.nights import Night, night_of, target_night
 from planner.feasibility.remedies import nights_ahead, with_remedies
 from planner.feasibility.season import season_of, season_sky
 from planner.feasibility.tries import focused, tried
+from planner.progress import PartDone
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.targets import Scenario
 from planner.sky.directions import place_of
@@ -120,14 +121,14 @@ def _nights(question: Question, dates: dict[int, datetime.date], tell: Tell) -> 
     computed: dict[datetime.date, Night] = {}
     ahead: dict[datetime.date, YearSky] = {}
     found = []
-    for request, date in dates.items():
+    for number, (request, date) in enumerate(dates.items()):
         name = question.scenario.requests[request].name
-        tell(f"Working out the windows of {name}")
+        tell(PartDone(f"Working out the windows of {name}", number, len(dates)))
         if date not in computed:
             computed = {date: night_of(on_night(date=date)(question.scenario))}
         answer = target_night(computed[date], request, question.only)
         if answer.exclusion is not None:
-            tell(f"Trying what would help {name}")
+            tell(PartDone(f"Trying what would help {name}", number, len(dates)))
             if date not in ahead and nights_ahead(date):
                 ahead = {date: season_sky(question.scenario, nights_ahead(date))}
             answer = with_remedies(computed[date], answer, question.only, ahead.get(date))

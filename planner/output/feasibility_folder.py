@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from planner.feasibility.answers import Feasibility
+from planner.output.contents import FEASIBILITY, SHEETS
 from planner.output.feasibility_months import asked_configuration
 from planner.output.feasibility_page import render_feasibility, render_sheet
 from planner.output.feasibility_sheet import target_sheets
@@ -13,31 +14,12 @@ from planner.output.feasibility_words import number_of_target
 from planner.output.figure_season import season_figure
 from planner.output.figure_windows import windows_figure
 from planner.output.figures import Drawn
-from planner.output.folder import FIGURES, figure_files
+from planner.output.folder import figure_files
 from planner.output.tables import table_text
-from planner.output.writing import Contents, check_folder, replace_folder
+from planner.output.writing import check_folder, replace_folder
 
-PAGE_FILE, SHEETS = "feasibility.html", "sheets"
+PAGE_FILE = "feasibility.html"
 WINDOWS_FILE, BLOCKED_FILE, SEASON_FILE = "windows.ecsv", "blocked.ecsv", "season.ecsv"
-FEASIBILITY = Contents(
-    "a feasibility answer",
-    (
-        "feasibility[.]html",
-        "(windows|blocked|season)[.]ecsv",
-        rf"{SHEETS}/T\d+[.]html",
-        rf"{FIGURES}/T\d+-(night|season)[.](svg|pdf)",
-    ),
-)
-
-
-def check_feasibility_folder(folder: Path) -> None:
-    """Refuse a folder that cannot be written or holds something else than a feasibility answer.
-
-    Raises
-    ------
-    InputProblems
-    """
-    check_folder(folder, FEASIBILITY)
 
 
 def feasibility_figures(found: Feasibility) -> dict[str, Drawn]:
@@ -81,7 +63,7 @@ def write_feasibility_folder(found: Feasibility, folder: Path, pdf: bool = False
     InputProblems
         When the folder holds something else, or cannot be written.
     """
-    check_feasibility_folder(folder)
+    check_folder(folder, FEASIBILITY)
     drawn = feasibility_figures(found)
     svgs = {name: figure.svg for name, figure in drawn.items()}
     files: dict[str, str | bytes] = {

@@ -2,38 +2,21 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from pathlib import Path
 
 from planner.constraints.tonight import NightLimits
 from planner.output.calendar import visits_calendar
+from planner.output.contents import FIGURES, PLAN
 from planner.output.figures import Drawn
 from planner.output.html import drawn_night, render_report
 from planner.output.tables import plan_table, table_text
-from planner.output.writing import Contents, check_folder, replace_folder
+from planner.output.writing import check_folder, replace_folder
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.plan import NightPlan
 from planner.scheduling.plan_file import PLAN_FILE, plan_json
 
-REPORT_FILE, TABLE_FILE, CALENDAR_FILE, FIGURES = "report.html", "plan.ecsv", "visits.ics", "figures"
-PLAN = Contents(
-    "a plan",
-    (
-        *(re.escape(name) for name in (PLAN_FILE, REPORT_FILE, TABLE_FILE, CALENDAR_FILE)),
-        rf"{FIGURES}/.*[.](svg|pdf)",
-    ),
-)
-
-
-def check_plan_folder(folder: Path) -> None:
-    """Refuse a folder that cannot be written or holds something else than a plan.
-
-    Raises
-    ------
-    InputProblems
-    """
-    check_folder(folder, PLAN)
+REPORT_FILE, TABLE_FILE, CALENDAR_FILE = "report.html", "plan.ecsv", "visits.ics"
 
 
 def write_plan_folder(
@@ -60,7 +43,7 @@ def write_plan_folder(
     InputProblems
         When the folder holds something else than a plan, or cannot be written.
     """
-    check_plan_folder(folder)
+    check_folder(folder, PLAN)
     drawn = drawn_night(limits, offers, plan)
     figures = {name: figure.svg for name, figure in drawn.items()}
     files: dict[str, str | bytes] = {

@@ -4,33 +4,20 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from planner.output.contents import RANKING
 from planner.output.figure_array import array_figure
 from planner.output.figure_heat import heat_figure
 from planner.output.figure_planes import planes_figure
 from planner.output.figure_ranking import bars_figure
 from planner.output.figures import Drawn
-from planner.output.folder import FIGURES, figure_files
+from planner.output.folder import figure_files
 from planner.output.ranking_page import render_ranking
 from planner.output.ranking_tables import ranking_table, request_table
 from planner.output.tables import table_text
-from planner.output.writing import Contents, check_folder, replace_folder
+from planner.output.writing import check_folder, replace_folder
 from planner.ranking.answers import Ranking
 
 PAGE_FILE, TABLE_FILE, REQUESTS_FILE = "ranking.html", "ranking.ecsv", "by_request.ecsv"
-RANKING = Contents(
-    "a ranking",
-    ("ranking[.](html|ecsv)", "by_request[.]ecsv", rf"{FIGURES}/(array|bars|heat|planes)[.](svg|pdf)"),
-)
-
-
-def check_ranking_folder(folder: Path) -> None:
-    """Refuse a folder that cannot be written or holds something else than a ranking.
-
-    Raises
-    ------
-    InputProblems
-    """
-    check_folder(folder, RANKING)
 
 
 def ranking_figures(ranking: Ranking) -> dict[str, Drawn]:
@@ -72,7 +59,7 @@ def write_ranking_folder(ranking: Ranking, folder: Path, pdf: bool = False) -> P
     InputProblems
         When the folder holds something else, or cannot be written.
     """
-    check_ranking_folder(folder)
+    check_folder(folder, RANKING)
     drawn = ranking_figures(ranking)
     files: dict[str, str | bytes] = {
         PAGE_FILE: render_ranking(ranking, {name: figure.svg for name, figure in drawn.items()}),

@@ -8,34 +8,14 @@ one is taken away.
 from __future__ import annotations
 
 import contextlib
-import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from planner.output.folder import check_plan_folder
-from planner.output.writing import Contents, check_folder, replace_folder
+from planner.output.contents import safe_place
+from planner.output.writing import replace_folder
 from planner.scheduling.plan import NightPlan
 from planner.scheduling.plan_file import PLAN_FILE, plan_json
-
-SUFFIX = "-without-report"
-PLAN_ALONE = Contents("a plan without its report", (re.escape(PLAN_FILE),))
-
-
-def safe_place(folder: Path) -> Path:
-    """Return where the plan of a folder lies while its report is made."""
-    return folder.with_name(f"{folder.name}{SUFFIX}")
-
-
-def check_night_folders(folder: Path) -> None:
-    """Refuse a folder for a plan, or the place beside it, that cannot be written or holds something else.
-
-    Raises
-    ------
-    InputProblems
-    """
-    check_plan_folder(folder)
-    check_folder(safe_place(folder), PLAN_ALONE)
 
 
 @contextlib.contextmanager

@@ -13,6 +13,7 @@ from planner.constraints.tonight import night_limits
 from planner.errors import NoNight
 from planner.geometry.baselines import baseline_vectors_m, lengths_m
 from planner.geometry.placement import Placement
+from planner.progress import PartDone
 from planner.ranking.answers import Ranked, Ranking, Score, Seat
 from planner.ranking.moments import Moments, moments_of
 from planner.ranking.seats import moves_of, seating, seats_of, subarrays_of, telescopes_for
@@ -117,8 +118,8 @@ def _nights(
 ) -> list[tuple[datetime.date, Moments]]:
     found = []
     refused: NoNight | None = None
-    for date in question.nights:
-        tell(f"Computing the night of {date}")
+    for number, date in enumerate(question.nights):
+        tell(PartDone(f"Computing the night of {date}", number, len(question.nights)))
         try:
             found.append((date, moments_of(question.scenario, date, seats, placement, asked)))
         except NoNight as error:
@@ -187,7 +188,7 @@ def _told(field: _Field, nights: tuple[datetime.date, ...], tell: Tell) -> Ranki
     true_nights = _true_nights(scenario, nights, field.asked)
     planned: dict[int, Ranked] = {}
     for number, row in enumerate(wanted):
-        tell(f"Planning with subarray {number + 1} of {len(wanted)}")
+        tell(PartDone(f"Planning with subarray {number + 1} of {len(wanted)}", number, len(wanted)))
         planned[row] = _planned(field, row, true_nights)
     # Whoever has a plan competes, also those that were planned for another reason.
     ranked = sorted(planned.values(), key=_rank)[: question.top]

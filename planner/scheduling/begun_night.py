@@ -5,13 +5,14 @@ from __future__ import annotations
 import contextlib
 import datetime
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from planner.errors import InputProblems, Problem
 from planner.scenario.night import LAST_DATE
-from planner.scheduling.audit import audit_plan
 from planner.scheduling.plan import NightPlan, moment
-from planner.scheduling.remaining import Remaining, begun, remaining
-from planner.sky.earth import offline_earth
+
+if TYPE_CHECKING:
+    from planner.scheduling.remaining import Remaining
 
 
 def left_of_night(plan: NightPlan, at: str | None = None, lost: Sequence[str] = ()) -> Remaining:
@@ -30,15 +31,29 @@ def left_of_night(plan: NightPlan, at: str | None = None, lost: Sequence[str] = 
     Raises
     ------
     InputProblems
-        With everything in it: a plan that does not pass its audit, a time outside the night, no such visit.
+        With everything in it: a time outside the night, no such visit; then a plan that does not pass its
+        audit.
     """
-    problems: list[Problem] = []
+    now, places = _what_is_asked(plan, at, lost)
+    # Large libraries, and seconds of work: what is mistyped has been told by now.
+    from planner.scheduling.audit import audit_plan
+    from planner.scheduling.remaining import remaining
+    from planner.sky.earth import offline_earth
+
     with offline_earth():
         report = audit_plan(plan)
     if not report.passed:
         bad = "; ".join(check.name for check in report.checks if not check.passed)
         remedy = "Plan the night anew with planner night."
-        problems.append(Problem("plan.json", "", f"does not pass its audit ({bad})", remedy))
+        raise InputProblems([Problem("plan.json", "", f"does not pass its audit ({bad})", remedy)])
+    return remaining(plan, now, places)
+
+
+def _what_is_asked(
+    plan: NightPlan, at: str | None, lost: Sequence[str]
+) -> tuple[datetime.datetime, list[int]]:
+    """From when on, and the places of the visits that were lost; or everything that does not fit the plan."""
+    problems: list[Problem] = []
     now = _time_of_night(plan, at, problems)
     places, known = [], {visit.id: k for k, visit in enumerate(plan.visits)}
     before = {visit.id for visit in plan.earlier.visits} if plan.earlier else set()
@@ -50,7 +65,7 @@ def left_of_night(plan: NightPlan, at: str | None = None, lost: Sequence[str] = 
         elif key not in known:
             listed = f"Its visits are {', '.join(known)}." if known else "It has no visits."
             problems.append(Problem("command line", "--lost", f"is {key!r}, no visit of this plan", listed))
-        elif now is not None and known[key] not in begun(plan, now):
+        elif now is not None and known[key] not in _begun(plan, now):
             found = f"is {key}, which has not begun at {now:%H:%M}"
             remedy = "Leave it out: it is planned anew."
             problems.append(Problem("command line", "--lost", found, remedy))
@@ -61,7 +76,13 @@ def left_of_night(plan: NightPlan, at: str | None = None, lost: Sequence[str] = 
         problems.append(Problem("plan.json", "night.date", found, remedy))
     if problems or now is None:
         raise InputProblems(problems)
-    return remaining(plan, now, places)
+    return now, places
+
+
+def _begun(plan: NightPlan, now: datetime.datetime) -> tuple[int, ...]:
+    from planner.scheduling.remaining import begun
+
+    return begun(plan, now)
 
 
 def _time_of_night(plan: NightPlan, at: str | None, problems: list[Problem]) -> datetime.datetime | None:
