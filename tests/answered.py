@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from foreseen import season, target_night
+from foreseen import roomy, season, target_night
 from invented import random_scenario, request, star
 
 from planner.feasibility.answers import Calibrator, Feasibility, Reach, Remedy
@@ -86,6 +86,7 @@ def with_season(found, configurations=2, nights=365):
         configurations=names,
         requests=tuple(night.request for night in found.nights),
         binding=binding,
+        whole_visits=roomy(binding),
         visit_s=np.full(len(found.nights), 1500.0),
     )
     return replace(found, season=whole)

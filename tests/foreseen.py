@@ -26,6 +26,7 @@ from planner.feasibility.answers import (
     Season,
     SubarrayNight,
     TargetNight,
+    longest_open,
 )
 from planner.feasibility.spans import gaps, join
 from planner.scenario.targets import Scenario
@@ -212,8 +213,13 @@ def season(
         limits=LIMITS,
         binding=binding[None, None],
         visit_s=np.array([VISIT_S]),
-        confirmed={},
+        whole_visits=roomy(binding[None, None]),
     )
+
+
+def roomy(binding):
+    """Nights of a season made by hand in which a visit fits: enough open columns in a row."""
+    return longest_open(binding) >= np.ceil(VISIT_S / STEP_S)
 
 
 def _altitude(angle: np.ndarray, dec: np.ndarray | float, latitude: float) -> np.ndarray:

@@ -240,7 +240,7 @@ SAYING = {
     "planner.scheduling.tonight.calmer": {"complete": False, "audited": False},
     "planner.scheduling.assemble.reason": {"complete": False, "audited": False},
     "planner.scheduling.assemble.margins_of": {"complete": False, "audited": False},
-    "planner.commands.audit_plan": {"complete": True, "audited": False},
+    "planner.scheduling.audit.audit_plan": {"complete": True, "audited": False},
     "planner.output.folder.night_figures": {"complete": True, "audited": True},
     "planner.output.folder.render_report": {"complete": True, "audited": True},
 }

@@ -194,14 +194,13 @@ def test_hours_of_the_months_are_those_of_the_nights(found):
             assert sum(share for _, share in one.closed_by) <= 1.0
 
 
-def test_confirmed_nights_take_the_place_of_the_grid(found):
-    days = (datetime.date(2027, 4, 3), datetime.date(2027, 6, 5))
-    own = replace(found.season, confirmed={(0, 0): days, (0, 1): None})
-    months = season_months(own)
-    assert (months[0][0].first, months[0][0].last) == days
-    assert months[0][0].confirmed
+def test_first_and_last_are_nights_with_a_whole_visit(found):
+    visits = np.zeros_like(found.season.whole_visits)
+    visits[0, 0, [23, 86]] = True
+    months = season_months(replace(found.season, whole_visits=visits))
+    assert (months[0][0].first, months[0][0].last) == (datetime.date(2027, 4, 3), datetime.date(2027, 6, 5))
+    assert months[0][0].feasible_nights == 2
     assert months[1][0].first is None
-    assert not months[2][0].confirmed
 
 
 def test_a_season_without_a_night_is_told_too(found, figures):
@@ -269,8 +268,9 @@ def test_the_paragraph_counts_calibrators_in_plain_words(found, count, words):
 
 
 def test_a_single_feasible_night_is_named_once(found):
-    day = datetime.date(2027, 4, 3)
-    months = season_months(replace(found.season, confirmed={(0, 0): (day, day)}))[0][0]
+    visits = np.zeros_like(found.season.whole_visits)
+    visits[0, 0, 23] = True
+    months = season_months(replace(found.season, whole_visits=visits))[0][0]
     assert paragraph(None, months).endswith(" to 9 March 2028, that of 3 April 2027.")
 
 

@@ -9,7 +9,7 @@ import pytest
 from invented import random_scenario
 from wishes import edited
 
-from planner.feasibility.answers import DAYLIGHT, OPEN, Season
+from planner.feasibility.answers import DAYLIGHT, OPEN, Season, longest_open
 from planner.feasibility.nights import followed_star, night_of, target_night
 from planner.feasibility.season import season_of, season_sky
 from planner.feasibility.subarrays import ORDER
@@ -96,7 +96,7 @@ def test_the_limit_that_binds_is_the_first_that_leaves_no_subarray(number):
     assert told > 10 or (season.binding[0, 0, 0] > OPEN).sum() < 15
 
 
-def test_a_night_is_feasible_when_one_run_of_columns_is_as_long_as_a_visit():
+def test_only_nights_with_a_whole_visit_count():
     codes = np.array([[0, 0, 0, 1, 0], [0, 1, 0, 0, 1], [1, -1, 1, 1, 1]], dtype=np.int8)
     season = Season(
         scenario=random_scenario(1),
@@ -108,15 +108,49 @@ def test_a_night_is_feasible_when_one_run_of_columns_is_as_long_as_a_visit():
         limits=ORDER,
         binding=codes[None, None],
         visit_s=np.array([700.0]),
-        confirmed={},
+        whole_visits=np.array([[[True, False, False]]]),
     )
-    # 700 s need three columns of 300 s: the first night has three in a row, the second only two.
-    assert season.feasible()[0, 0].tolist() == [True, False, False]
+    assert longest_open(codes).tolist() == [3, 2, 0]
     # By hand: four and three open columns of 5 min.
     assert season.usable_h()[0, 0].tolist() == pytest.approx([4 / 12, 3 / 12, 0.0])
     # 30 and 31 January, 1 February; only the feasible night's hours count.
     assert season.months() == ((2027, 1), (2027, 2))
     assert season.hours_by_month()[0, 0].tolist() == pytest.approx([4 / 12, 0.0])
+
+
+def without_calibrators_near(scenario: Scenario) -> Scenario:
+    """The same with every calibrator moved to the other side of the sky."""
+    moved = tuple(
+        own.model_copy(update={"ra_deg": (own.ra_deg + 180.0) % 360.0}) for own in scenario.calibrators
+    )
+    return scenario.model_copy(update={"calibrators": moved})
+
+
+# Strokes that follow the star but not its calibrators, windows about as long as a visit, calibrators that are
+# out of reach, too faint, or too large, and recordings shorter than a column of the season's grid.
+KINDS = (
+    {"line.stroke_m": (0.0, 14.0)},
+    {"limits.hour_angle_max_h": 0.35},
+    {"limits.bracket_distance_max_deg": 4.0, "limits.moon_separation_min_deg": 60.0},
+    {"limits.calibrator_vis2_min": 0.93},
+    {"class.altitude_min_deg": 62.0, "combiner.science_recording_s": 200.0},
+    {"limits.moon_illumination_max": 0.3, "class.altitude_min_deg": 48.0},
+)
+
+
+@pytest.mark.parametrize("number", range(len(KINDS)))
+def test_a_night_of_the_season_is_what_is_answered_about_that_night_alone(number):
+    scenario = edited(random_scenario(40 + number, requests=2, telescopes=3, beams=2), **KINDS[number])
+    if number == 0:
+        near = without_calibrators_near(scenario)
+        dates = nights_from(datetime.date(2027, 2, 1), 2)
+        assert not season_of(near, season_sky(near, dates), [0, 1], ["as built"]).feasible().any()
+    dates = nights_from(datetime.date(2027, 1, 5), 4, step=23)
+    season = season_of(scenario, season_sky(scenario, dates), [0, 1], ["as built"])
+    for row, date in enumerate(dates):
+        night = night_of(edited(scenario, date=date))
+        alone = [bool(target_night(night, request).serving) for request in (0, 1)]
+        assert season.feasible()[0, :, row].tolist() == alone
 
 
 def test_where_the_sun_never_sets_there_is_no_dark_column():

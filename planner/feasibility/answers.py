@@ -290,6 +290,23 @@ class TargetNight:
 DAYLIGHT, OPEN = -1, 0  # codes of Season.binding; k > 0 is limits[k - 1]
 
 
+def longest_open(binding: np.ndarray) -> np.ndarray:
+    """Return how many usable columns in a row each night has at most, (...).
+
+    Parameters
+    ----------
+    binding : ndarray (..., column)
+        Codes as in :class:`Season`.
+    """
+    usable = binding == OPEN
+    run = np.zeros(usable.shape[:-1], dtype=int)
+    longest = run.copy()
+    for column in range(usable.shape[-1]):
+        run = np.where(usable[..., column], run + 1, 0)
+        longest = np.maximum(longest, run)
+    return longest
+
+
 @dataclass(frozen=True)
 class Season:
     """Targets, configurations, nights and hours of the night: what binds.
@@ -313,9 +330,9 @@ class Season:
         that leaves no subarray.
     visit_s : ndarray (target,)
         Length of the shortest whole visit of each target.
-    confirmed : dict
-        {(configuration, target): (first night, last night) or None}: first and last feasible night, with
-        whole visits worked out; filled only for what was asked.
+    whole_visits : ndarray of bool (configuration, target, night)
+        Whether a whole visit (calibrator, science, calibrator) can be made: what the answer about that
+        night alone says.
     """
 
     scenario: Scenario
@@ -327,22 +344,15 @@ class Season:
     limits: tuple[str, ...]
     binding: np.ndarray
     visit_s: np.ndarray
-    confirmed: dict[tuple[int, int], tuple[datetime.date, datetime.date] | None]
+    whole_visits: np.ndarray
 
     def usable_h(self) -> np.ndarray:
         """Return usable hours, (configuration, target, night)."""
         return (self.binding == OPEN).sum(axis=-1) * (self.step_s / 3600.0)
 
     def feasible(self) -> np.ndarray:
-        """Return where one run of usable columns is as long as a visit, (configuration, target, night)."""
-        usable = self.binding == OPEN
-        run = np.zeros(usable.shape[:-1], dtype=int)
-        longest = run.copy()
-        for column in range(usable.shape[-1]):
-            run = np.where(usable[..., column], run + 1, 0)
-            longest = np.maximum(longest, run)
-        needed = np.ceil(self.visit_s / self.step_s).astype(int)
-        return longest >= needed[None, :, None]
+        """Return where a whole visit can be made, (configuration, target, night)."""
+        return self.whole_visits
 
     def months(self) -> tuple[tuple[int, int], ...]:
         """Return the (year, month) of the nights, in order."""

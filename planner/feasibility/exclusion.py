@@ -50,7 +50,7 @@ def exclusion_of(
         Telescopes of the only subarray asked for.
     """
     wish = limits.scenario.requests[request]
-    if not followed.choices:
+    if not followed.ways:
         return _no_subarray(limits, request, only)
     needed = followed.needed_s
     if not any(longest_s(spans) >= needed for _, spans, _ in served):
@@ -135,8 +135,8 @@ def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclus
     """Find the limits that leave no time, alone or together."""
     cases = [
         (telescopes, setting, followed.by_limit(telescopes, setting))
-        for telescopes, many in followed.choices.items()
-        for setting in many
+        for telescopes in followed.ways
+        for setting in followed.distinct(telescopes)
     ]
     names = list(dict.fromkeys(limit for case in cases for limit in case[2]))
     length = followed.held.length_s
@@ -180,8 +180,8 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
     """Say for the first limit how much is missing at best, where and when, and name the others."""
     name = alone[0]
     best: tuple[float, float, tuple[int, ...], str] | None = None
-    for telescopes, many in followed.choices.items():
-        for setting in many:
+    for telescopes in followed.ways:
+        for setting in followed.distinct(telescopes, name):
             columns = [c for c in followed.parts(telescopes, setting) if c.limit == name]
             if not columns:
                 continue
@@ -197,8 +197,8 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
     moment = clock_after(limits.sky, second - _first_tick_s(limits))
     longest = max(
         longest_s(followed.by_limit(chosen, setting).get(name, ()))
-        for chosen, many in followed.choices.items()
-        for setting in many
+        for chosen in followed.ways
+        for setting in followed.distinct(chosen)
     )
     if longest > 0:
         needed = followed.needed_s

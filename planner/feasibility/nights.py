@@ -24,6 +24,9 @@ from planner.sky.directions import place_of
 from planner.sky.earth_curve import seconds_after
 from planner.sky.night import night_sky
 
+Served = tuple[Subarray, Spans, np.ndarray]  # with its lines, when it is usable, ticks at which visits start
+OTHER_LINES = 3  # settings that are tried where the best one allows no visit
+
 
 @dataclass(frozen=True)
 class Night:
@@ -87,26 +90,53 @@ def visit_s(scenario: Scenario, request: Request, classes: Sequence[str] = ()) -
     return (ticks + 2 * int(ticks_up(capture, scenario.night.tick_s))) * float(scenario.night.tick_s)
 
 
-def visit_starts(night: Night, request: int, subarray: Subarray) -> np.ndarray:
+def visit_starts(limits: NightLimits, request: int, subarray: Subarray) -> np.ndarray:
     """Return the slots at which a whole visit can start with a subarray, as ticks, (start,)."""
-    facts = facts_of(night.limits, subarray)
-    found = [family.start_tick[:, 0] for family in families_of(night.limits, request, facts)]
+    facts = facts_of(limits, subarray)
+    found = [family.start_tick[:, 0] for family in families_of(limits, request, facts)]
     return np.unique(np.concatenate(found)) if found else np.empty(0, dtype=int)
 
 
-def served_by(night: Night, request: int, followed: Followed) -> list[tuple[Subarray, Spans, np.ndarray]]:
+def served_on(limits: NightLimits, request: int, followed: Followed, telescopes: tuple[int, ...]) -> Served:
+    """Return a subarray with its best lines, when it is usable, and the ticks at which visits can start.
+
+    The best lines are those that follow the target longest; where they leave its
+    calibrators out, the next ones are tried.
+    """
+    setting, spans = best_lines(followed, telescopes)
+    subarray, nothing = followed.subarray(telescopes, setting, spans), np.empty(0, dtype=int)
+    if longest_s(spans) < followed.needed_s:
+        return subarray, spans, nothing
+    starts = visit_starts(limits, request, subarray)
+    if len(starts) or not limits.scenario.calibrators:
+        return subarray, spans, starts
+    others = zip(followed.choices[telescopes], followed.usable[telescopes], strict=True)
+    roomy = [entry for entry in others if entry[0] != setting and longest_s(entry[1]) >= followed.needed_s]
+    for other, its_spans in sorted(roomy, key=lambda entry: -total_s(entry[1]))[:OTHER_LINES]:
+        own = followed.subarray(telescopes, other, its_spans)
+        starts = visit_starts(limits, request, own)
+        if len(starts):
+            return own, its_spans, starts
+    return subarray, spans, nothing
+
+
+def first_to_serve(night: Night, request: int, only: Sequence[str] = ()) -> Served | None:
+    """Return the first subarray that allows a whole visit, of those usable longest first; None for none.
+
+    There is one exactly where :func:`served_by` finds starts.
+    """
+    followed = followed_star(night, request, only)
+    ranked = sorted((-total_s(best_lines(followed, own)[1]), own) for own in followed.choices)
+    served = (served_on(night.limits, request, followed, own) for _, own in ranked)
+    return next((entry for entry in served if len(entry[2])), None)
+
+
+def served_by(night: Night, request: int, followed: Followed) -> list[Served]:
     """Return every subarray with its best lines, when it is usable, and the ticks at which visits can start.
 
     Those that allow a visit come first, longest usable first, then by the starts that they allow.
     """
-    needed = night.scenario.science_step_s(night.scenario.requests[request])
-    found = []
-    for telescopes in followed.choices:
-        setting, spans = best_lines(followed, telescopes)
-        subarray = followed.subarray(telescopes, setting, spans)
-        room = longest_s(spans) >= needed
-        starts = visit_starts(night, request, subarray) if room else np.empty(0, dtype=int)
-        found.append((subarray, spans, starts))
+    found = [served_on(night.limits, request, followed, telescopes) for telescopes in followed.choices]
     return sorted(
         found,
         key=lambda entry: (not len(entry[2]), -round(total_s(entry[1])), -len(entry[2]), entry[0].telescopes),

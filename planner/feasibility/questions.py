@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,7 +14,6 @@ from planner.feasibility.changes import on_night
 from planner.feasibility.nights import Night, night_of, target_night
 from planner.feasibility.remedies import nights_ahead, with_remedies
 from planner.feasibility.season import season_of, season_sky
-from planner.feasibility.tries import focused, tried
 from planner.progress import PartDone
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.targets import Scenario
@@ -24,8 +23,6 @@ from planner.sky.year import YearSky
 
 Tell = Callable[[str], None]
 YEAR_NIGHTS = 365
-CONFIRMED_MAX = 3  # targets for which the first and last night are worked out in full
-CONFIRM_TRIES = 5
 
 
 @dataclass(frozen=True)
@@ -78,9 +75,6 @@ def answered(question: Question, tell: Tell) -> Feasibility:
             )
         dates = _best_nights(question, season)
     nights = _nights(question, dates, tell)
-    if season is not None and len(question.requests) <= CONFIRMED_MAX:
-        tell("Working out the first and the last feasible night")
-        season = replace(season, confirmed=_confirmed(question, season))
     return Feasibility(scenario, nights, season)
 
 
@@ -134,28 +128,3 @@ def _nights(question: Question, dates: dict[int, datetime.date], tell: Tell) -> 
             answer = with_remedies(computed[date], answer, question.only, ahead.get(date))
         found.append(answer)
     return tuple(found)
-
-
-def _confirmed(
-    question: Question, season: Season
-) -> dict[tuple[int, int], tuple[datetime.date, datetime.date] | None]:
-    """First and last night of each target in the configuration asked about, whole visits worked out."""
-    feasible = season.feasible()[0]
-    found: dict[tuple[int, int], tuple[datetime.date, datetime.date] | None] = {}
-    for row, request in enumerate(question.requests):
-        nights = [season.nights[k] for k in np.flatnonzero(feasible[row])]
-        first = _first_that_opens(question, request, nights)
-        last = _first_that_opens(question, request, nights[::-1])
-        found[0, row] = (first, last) if first and last else None
-    return found
-
-
-def _first_that_opens(
-    question: Question, request: int, nights: Sequence[datetime.date]
-) -> datetime.date | None:
-    for date in nights[:CONFIRM_TRIES]:
-        scenario = on_night(date=date)(question.scenario)
-        small = focused(night_of(scenario), request)
-        if tried(small, lambda same: same, question.only):
-            return date
-    return None

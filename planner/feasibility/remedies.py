@@ -16,7 +16,7 @@ import numpy as np
 from planner.constraints.phase import PHASE
 from planner.constraints.two_stars import FIELD
 from planner.constraints.windows import RESERVED
-from planner.feasibility.answers import Remedy, TargetNight
+from planner.feasibility.answers import OPEN, Remedy, TargetNight
 from planner.feasibility.changes import (
     Change,
     longer_path,
@@ -31,7 +31,7 @@ from planner.feasibility.exclusion import CALIBRATORS, LINES, ROOM, STEP, TELESC
 from planner.feasibility.light_remedies import light_remedies
 from planner.feasibility.nights import Night, followed_star
 from planner.feasibility.relaxed import other_calibrators, relaxed_limits
-from planner.feasibility.season import season_of, season_sky
+from planner.feasibility.season import binding_of, room_for_science, season_sky
 from planner.feasibility.tries import Search, focused, least_path_m, opened, rounded_up, tried
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scheduling.routes import line_kinds
@@ -139,12 +139,15 @@ def _date(search: Search) -> Iterator[Remedy]:
     search.tries.append("another date")
     sky = search.year or season_sky(scenario, nights)
     nights = list(sky.nights)
-    season = season_of(scenario, sky, [0], [scenario.night.configuration])
-    hours = season.usable_h()[0, 0]
-    feasible = np.flatnonzero(season.feasible()[0, 0])
-    by_month = season.hours_by_month()[0, 0]
-    year, month = season.months()[int(np.argmax(by_month))]
-    in_month = [k for k in feasible if (nights[k].year, nights[k].month) == (year, month)]
+    binding = binding_of(scenario, sky, [0], [scenario.night.configuration], search.only)
+    hours = (binding[0, 0] == OPEN).sum(axis=-1) * (sky.step_s / 3600.0)
+    roomy = room_for_science(scenario, [0], binding)[0, 0] & (hours > 0)
+    feasible = np.flatnonzero(roomy)
+    months = list(dict.fromkeys((night.year, night.month) for night in nights))
+    of_night = np.array([months.index((night.year, night.month)) for night in nights])
+    by_month = np.bincount(of_night, np.where(roomy, hours, 0.0), len(months))
+    year, month = months[int(np.argmax(by_month))]
+    in_month = [k for k in feasible if of_night[k] == int(np.argmax(by_month))]
     best = max(in_month, key=lambda k: hours[k], default=None)
     told = f"{calendar.month_name[month]} {year}"
     for k in feasible[:NIGHTS_TRIED]:

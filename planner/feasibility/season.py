@@ -22,7 +22,7 @@ from planner.constraints.delay_range import difference_range_m, path_rate_m_per_
 from planner.constraints.tonight import NightLimits, night_limits
 from planner.constraints.tracker import edges_mag, tracker_for
 from planner.constraints.two_stars import SEPARATION, differential_delay, field_limits, second_path_m
-from planner.feasibility.answers import DAYLIGHT, Season
+from planner.feasibility.answers import DAYLIGHT, Season, longest_open
 from planner.feasibility.columns import (
     AIR,
     DELAY,
@@ -39,8 +39,11 @@ from planner.feasibility.columns import (
 from planner.feasibility.exclusion import TELESCOPES
 from planner.feasibility.lines import air_keys, pair_keys, rate_keys
 from planner.feasibility.nights import visit_s
+from planner.feasibility.recent import Recent, Same
 from planner.feasibility.subarrays import ORDER
+from planner.feasibility.visits import whole_visits
 from planner.geometry.placement import Placement, placement_of
+from planner.progress import PartDone
 from planner.scenario.targets import Request, Scenario
 from planner.scheduling.routes import settings_of
 from planner.scheduling.subarrays import possible_subarrays
@@ -90,7 +93,50 @@ def season_of(
     only: Sequence[str] = (),
     tell: Callable[[str], None] = lambda sentence: None,
 ) -> Season:
-    """Work a season out.
+    """Work a season out: what binds at each hour, and the nights in which a whole visit can be made.
+
+    Parameters are those of :func:`binding_of`.
+    """
+    binding = binding_of(scenario, sky, requests, configurations, only, tell)
+    return Season(
+        scenario=scenario,
+        nights=sky.nights,
+        step_s=sky.step_s,
+        offset_h=sky.offset_h,
+        configurations=tuple(configurations),
+        requests=tuple(requests),
+        limits=(*ORDER, TELESCOPES),
+        binding=binding,
+        visit_s=np.array([visit_s(scenario, scenario.requests[request]) for request in requests]),
+        whole_visits=whole_visits(
+            scenario,
+            sky,
+            (requests, configurations, only),
+            room_for_science(scenario, requests, binding),
+            tell,
+        ),
+    )
+
+
+def room_for_science(scenario: Scenario, requests: Sequence[int], binding: np.ndarray) -> np.ndarray:
+    """Return in which nights the science step may have room, (configuration, target, night).
+
+    Where it has, some run of open columns is as long, rounded down: that is necessary, not sufficient.
+    """
+    steps = np.array([scenario.science_step_s(scenario.requests[request]) for request in requests])
+    needed = np.floor(steps / STEP_S).astype(int)[None, :, None]
+    return np.asarray((longest_open(binding) >= needed) & (binding != DAYLIGHT).any(axis=-1))
+
+
+def binding_of(
+    scenario: Scenario,
+    sky: YearSky,
+    requests: Sequence[int],
+    configurations: Sequence[str],
+    only: Sequence[str] = (),
+    tell: Callable[[str], None] = lambda sentence: None,
+) -> np.ndarray:
+    """Return what binds for the science stars, (configuration, target, night, column): ``Season.binding``.
 
     Parameters
     ----------
@@ -107,33 +153,32 @@ def season_of(
     """
     shape = (len(configurations), len(requests), len(sky.nights), len(sky.offset_h))
     binding = np.full(shape, DAYLIGHT, dtype=np.int8)
-    choices: dict[tuple[object, ...], _Choices] = {}
     for row, request in enumerate(requests):
         wish = scenario.requests[request]
-        tell(f"Following {wish.name} through {len(sky.nights)} nights")
+        sentence = f"Following {wish.name} through {len(sky.nights)} nights"
+        tell(PartDone(sentence, row, len(requests)))
         direction = sky.direction(wish.star)
         for column, configuration in enumerate(configurations):
-            own = wish.extras
-            key = (configuration, wish.combiner, own.spectral_setup, own.second_star is None, own.telescopes)
-            if key not in choices:
-                choices[key] = _choices(scenario, placement_of(scenario.array, configuration), wish, only)
-            codes = _codes(scenario, sky, direction, (wish, configuration), choices[key])
+            choices = _choices(scenario, configuration, wish, only)
+            codes = _codes(scenario, sky, direction, (wish, configuration), choices)
             binding[column, row, sky.night, sky.column] = codes
-    return Season(
-        scenario=scenario,
-        nights=sky.nights,
-        step_s=sky.step_s,
-        offset_h=sky.offset_h,
-        configurations=tuple(configurations),
-        requests=tuple(requests),
-        limits=(*ORDER, TELESCOPES),
-        binding=binding,
-        visit_s=np.array([visit_s(scenario, scenario.requests[request]) for request in requests]),
-        confirmed={},
+    return binding
+
+
+_known: Recent[_Choices] = Recent(32)
+
+
+def _choices(scenario: Scenario, configuration: str, wish: Request, only: Sequence[str]) -> _Choices:
+    own = wish.extras
+    key = (
+        *(Same(scenario.array), configuration, wish.combiner, own.spectral_setup, own.second_star is None),
+        *(own.tracking == "none", own.telescopes, tuple(only)),
     )
+    placement = placement_of(scenario.array, configuration)
+    return _known.of(key, lambda: _choices_made(scenario, placement, wish, only))
 
 
-def _choices(scenario: Scenario, placement: Placement, wish: Request, only: Sequence[str]) -> _Choices:
+def _choices_made(scenario: Scenario, placement: Placement, wish: Request, only: Sequence[str]) -> _Choices:
     array = scenario.array
     combiner, dual = scenario.combiner_of(wish), wish.extras.second_star is not None
     numbers: dict[PairKey | RateKey | LightKey, int] = {}

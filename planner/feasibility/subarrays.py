@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -35,6 +34,7 @@ from planner.feasibility.columns import (
 )
 from planner.feasibility.edges import Holding, Keys, StarLimits, holding, margins
 from planner.feasibility.lines import air_keys, pair_keys, rate_keys
+from planner.feasibility.recent import Recent, Same
 from planner.feasibility.settings import Ways, chain_of, reached_settings, ways_of, when_usable, with_chains
 from planner.feasibility.spans import Spans, gaps, join, meet_all, total_s
 from planner.geometry.placement import Placement
@@ -89,8 +89,8 @@ class Followed:
     limits : NightLimits
         On the ticks of the night, of one request and its calibrators.
     combiner : Combiner
-    choices : dict
-        {telescopes: settings}; of settings that ask the same of every beam, the first.
+    ways : dict
+        {telescopes: settings with what they ask}; of settings that ask the same of every beam, the first.
     usable : dict
         {telescopes: spans}, one for each of the settings.
     held : Holding
@@ -99,9 +99,31 @@ class Followed:
     of: StarLimits
     limits: NightLimits
     combiner: Combiner
-    choices: dict[tuple[int, ...], list[Setting]]
+    ways: dict[tuple[int, ...], Ways]
     usable: dict[tuple[int, ...], list[Spans]]
     held: Holding
+
+    @property
+    def choices(self) -> dict[tuple[int, ...], list[Setting]]:
+        """{telescopes: settings}."""
+        return {telescopes: ways.settings for telescopes, ways in self.ways.items()}
+
+    def distinct(self, telescopes: tuple[int, ...], limit: str | None = None) -> list[Setting]:
+        """Return the settings of a subarray that differ in what closes them, the first of those that do not.
+
+        Parameters
+        ----------
+        telescopes : tuple of int
+        limit : str, optional
+            A limit in which they may not differ either, even where it closes nothing.
+        """
+        ways, held = self.ways[telescopes], self.held
+        whole = ((0.0, held.length_s),)
+        columns = [held.columns.get(key, ()) for key in ways.keys]
+        asks = [any(held.spans[own] != whole or own.limit == limit for own in each) for each in columns]
+        left = np.where(np.array([*asks, False])[ways.rows], ways.rows, len(ways.keys))
+        first = np.unique(np.sort(left, axis=1), axis=0, return_index=True)[1]
+        return [ways.settings[k] for k in np.sort(first).tolist()]
 
     @property
     def needed_s(self) -> float:
@@ -210,7 +232,7 @@ def follow(of: StarLimits, limits: NightLimits, only: Sequence[str] = ()) -> Fol
         of,
         limits,
         limits.scenario.combiner_of(of.request),
-        {chosen: ways.settings for chosen, ways in choices.ways.items()},
+        choices.ways,
         {chosen: when_usable(held, chosen, ways) for chosen, ways in choices.ways.items()},
         held,
     )
@@ -224,35 +246,24 @@ class _Choices:
     asked: Keys
 
 
-class _Same:
-    """An array as a key: equal to itself only, which is quick to see."""
-
-    def __init__(self, array: Array) -> None:
-        self.array = array
-
-    def __hash__(self) -> int:
-        return id(self.array)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Same) and other.array is self.array
-
-
-KNOWN_CHOICES = 12
-_known: OrderedDict[tuple[object, ...], _Choices] = OrderedDict()
+_known: Recent[_Choices] = Recent(12)
 
 
 def _choices(of: StarLimits, limits: NightLimits, only: Sequence[str]) -> _Choices:
     """Return every subarray with its settings; without path segments they are the same for many stars."""
+    if of.scenario.array.path_segments:
+        return _choices_made(of, limits, only)
     extras = of.request.extras
     key = (
-        *(_Same(of.scenario.array), of.configuration, of.request.combiner, of.science, tuple(only)),
+        *(Same(of.scenario.array), of.configuration, of.request.combiner, of.science, tuple(only)),
         *(extras.spectral_setup, extras.tracking == "none", extras.second_star is None, extras.telescopes),
     )
-    if key in _known:
-        _known.move_to_end(key)
-        return _known[key]
+    return _known.of(key, lambda: _choices_made(of, limits, only))
+
+
+def _choices_made(of: StarLimits, limits: NightLimits, only: Sequence[str]) -> _Choices:
     combiner = limits.scenario.combiner_of(of.request)
-    dual = extras.second_star is not None
+    dual = of.request.extras.second_star is not None
     array, placement = limits.scenario.array, limits.placement
     grid_path_m = of.at(of.grid_s()).path_m[0] if array.path_segments else np.empty(0)
     ways = {}
@@ -266,7 +277,7 @@ def _choices(of: StarLimits, limits: NightLimits, only: Sequence[str]) -> _Choic
     every = dict.fromkeys(
         key for own in ways.values() for keys in own.asked for key in (*keys.of_setting, *keys.light)
     )
-    found = _Choices(
+    return _Choices(
         ways,
         Keys(
             tuple(key for key in every if isinstance(key, PairKey)),
@@ -274,11 +285,6 @@ def _choices(of: StarLimits, limits: NightLimits, only: Sequence[str]) -> _Choic
             tuple(key for key in every if not isinstance(key, PairKey | RateKey)),
         ),
     )
-    if not array.path_segments:
-        _known[key] = found
-        if len(_known) > KNOWN_CHOICES:
-            _known.popitem(last=False)
-    return found
 
 
 def best_lines(followed: Followed, telescopes: tuple[int, ...]) -> tuple[Setting, Spans]:
@@ -292,7 +298,7 @@ def best_lines(followed: Followed, telescopes: tuple[int, ...]) -> tuple[Setting
         return best
     # Never usable: the setting that holds the paths longest tells the most.
     return max(
-        ((setting, ()) for setting in followed.choices[telescopes]),
+        ((setting, ()) for setting in followed.distinct(telescopes)),
         key=lambda entry: total_s(followed.by_limit(telescopes, entry[0]).get(DELAY, ())),
     )
 

@@ -14,9 +14,9 @@ from planner.errors import NoNight
 from planner.feasibility.answers import Remedy
 from planner.feasibility.changes import Change, Edit, Knob
 from planner.feasibility.columns import DELAY, PUPIL, Column
-from planner.feasibility.nights import Night, changed, followed_star, night_of, visit_starts
-from planner.feasibility.spans import longest_s, total_s
-from planner.feasibility.subarrays import Followed, best_lines
+from planner.feasibility.nights import Night, changed, first_to_serve, night_of
+from planner.feasibility.spans import total_s
+from planner.feasibility.subarrays import Followed
 from planner.scenario.targets import Scenario
 from planner.scheduling.routes import usable_stroke_m
 from planner.sky.year import YearSky
@@ -74,19 +74,12 @@ def focused(night: Night, request: int) -> Night:
 
 def opened(night: Night, only: Sequence[str] = ()) -> Opened | None:
     """Return the best subarray that allows a whole visit of the first request, or None."""
-    followed = followed_star(night, 0, only)
-    needed = followed.needed_s
-    ranked = []
-    for telescopes in followed.choices:
-        setting, spans = best_lines(followed, telescopes)
-        if longest_s(spans) >= needed:
-            ranked.append((-total_s(spans), telescopes, setting, spans))
-    for hours, telescopes, setting, spans in sorted(ranked):
-        starts = visit_starts(night, 0, followed.subarray(telescopes, setting, spans))
-        if len(starts):
-            names = tuple(night.limits.placement.telescopes[i] for i in telescopes)
-            return Opened(-hours / 3600.0, len(starts), names)
-    return None
+    served = first_to_serve(night, 0, only)
+    if served is None:
+        return None
+    subarray, spans, starts = served
+    names = tuple(night.limits.placement.telescopes[i] for i in subarray.telescopes)
+    return Opened(total_s(spans) / 3600.0, len(starts), names)
 
 
 def tried(night: Night, edit: Edit, only: Sequence[str] = ()) -> Opened | None:
@@ -126,8 +119,8 @@ def least(followed: Followed, knob: Knob, waived: Iterable[str] = ()) -> float |
     margin = followed.held.margin
     points = window_points(followed)
     best = -np.inf
-    for telescopes, many in followed.choices.items():
-        for setting in many:
+    for telescopes in followed.ways:
+        for setting in followed.distinct(telescopes, knob.limit):
             parts = followed.parts(telescopes, setting)
             mine = [margin[column] for column in parts if turned(column)]
             others = [margin[c] >= 0 for c in parts if not turned(c) and c.limit not in forgiven]

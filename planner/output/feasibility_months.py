@@ -31,8 +31,6 @@ class TargetMonths:
         First and last feasible night.
     gap : (date, date) or None
         First and last night of the longest run of nights between these two that are not feasible.
-    confirmed : bool
-        Whether these two were confirmed by working whole visits out.
     closed_by : tuple of (str, float)
         Limits that close dark hours, with their share of the dark hours, largest first.
     """
@@ -47,7 +45,6 @@ class TargetMonths:
     first: datetime.date | None
     last: datetime.date | None
     gap: tuple[datetime.date, datetime.date] | None
-    confirmed: bool
     closed_by: tuple[tuple[str, float], ...]
 
     @property
@@ -103,7 +100,6 @@ def _target_months(
         first=first,
         last=last,
         gap=_longest_gap(season, feasible[place]),
-        confirmed=place in season.confirmed,
         closed_by=_closed_by(season, place),
     )
 
@@ -111,8 +107,6 @@ def _target_months(
 def _first_and_last(
     season: Season, place: tuple[int, int], feasible: np.ndarray
 ) -> tuple[datetime.date | None, datetime.date | None]:
-    if place in season.confirmed:
-        return season.confirmed[place] or (None, None)
     nights = np.flatnonzero(feasible[place])
     return (season.nights[nights[0]], season.nights[nights[-1]]) if len(nights) else (None, None)
 

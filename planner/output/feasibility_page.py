@@ -113,7 +113,6 @@ def _season(sheets: tuple[TargetSheet, ...]) -> dict[str, object] | None:
         "first": known[0].first_night,
         "last": known[0].last_night,
         "step": known[0].step,
-        "confirmed": all(one.confirmed for one in known),
     }
 
 

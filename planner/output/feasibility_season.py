@@ -53,7 +53,6 @@ class SeasonSheet:
     first_night: str
     last_night: str
     step: str
-    confirmed: bool
     closed_by: tuple[str, ...]
 
     def shown(self, most: int) -> tuple[ConfigurationRow, ...]:
@@ -80,7 +79,6 @@ def season_sheet(months: Sequence[TargetMonths], asked: int, step_s: float) -> S
         first_night=own.nights[0].isoformat(),
         last_night=own.nights[-1].isoformat(),
         step=duration(step_s / 60.0),
-        confirmed=own.confirmed,
         closed_by=tuple(f"{limit} {100.0 * share:.0f} %" for limit, share in own.closed_by if share >= 0.005),
     )
 

@@ -116,14 +116,11 @@ class Calendar:
         """Codes of limits that bind somewhere, in order."""
         return [int(code) for code in np.unique(self.codes) if code > 0]
 
-    def ends(self) -> tuple[datetime.date, datetime.date, bool] | None:
-        """First and last feasible night, and whether whole visits were worked out."""
-        if self.at in self.season.confirmed:
-            found = self.season.confirmed[self.at]
-            return None if found is None else (*found, True)
+    def ends(self) -> tuple[datetime.date, datetime.date] | None:
+        """First and last feasible night."""
         nights = np.flatnonzero(self.feasible)
         first, last = (nights[0], nights[-1]) if len(nights) else (0, -1)
-        return (self.season.nights[first], self.season.nights[last], False) if len(nights) else None
+        return (self.season.nights[first], self.season.nights[last]) if len(nights) else None
 
     def months(self) -> list[tuple[tuple[int, int], int, int]]:
         """Year and month, first night and one past the last."""
@@ -201,8 +198,7 @@ def _story(calendar: Calendar) -> str:
     found = [f"Configuration {name}: {_count(calendar)}; {hours:.0f} usable hours in all."]
     ends = calendar.ends()
     if ends is not None:
-        exact = "confirmed by working visits out" if ends[2] else "to the width of the grid"
-        found.append(f"First feasible night {ends[0].isoformat()}, last {ends[1].isoformat()}, {exact}.")
+        found.append(f"First feasible night {ends[0].isoformat()}, last {ends[1].isoformat()}.")
         best = int(np.argmax(calendar.hours))
         found.append(f"Most in the night of {season.nights[best].isoformat()}: {calendar.hours[best]:.1f} h.")
         sums = season.hours_by_month()[configuration, target]
@@ -342,11 +338,10 @@ def _flags(axes: Axes, calendar: Calendar) -> None:
         middle = calendar.width / 2.0, calendar.strip_bottom - STRIP / 2.0
         write(axes, *middle, "no night allows a whole visit", **MIDDLE, style="italic", bbox=BEHIND)
         return
-    about = "" if ends[2] else "about "
-    first = "first feasible night: " + about if ends[0] > nights[0] else "feasible on "
-    last = "last feasible night: " + about if ends[1] < nights[-1] else "feasible on "
+    first = "first feasible night: " if ends[0] > nights[0] else "feasible on "
+    last = "last feasible night: " if ends[1] < nights[-1] else "feasible on "
     if ends[0] == ends[1]:
-        first = last = "only feasible night: " + about
+        first = last = "only feasible night: "
     words = first + ends[0].isoformat(), last + ends[1].isoformat()
     wide = [len(text) * 7.0 + 5.0 for text in words]
     poles = nights.index(ends[0]) * calendar.night_px, (nights.index(ends[1]) + 1) * calendar.night_px

@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 
 from planner.errors import NoNight
 from planner.scenario.targets import Scenario, Star
-from planner.sky.bodies import bodies
+from planner.sky.bodies import Bodies, bodies
 from planner.sky.directions import (
     SunAndMoon,
     directions,
@@ -22,7 +22,7 @@ from planner.sky.directions import (
     sun_altitude_deg,
 )
 from planner.sky.earth import EarthFrame, Place, earth_frame, offline_earth
-from planner.sky.earth_curve import earth_curve
+from planner.sky.earth_curve import EarthCurve, earth_curve, seconds_after
 from planner.units import DAY_S
 
 SEARCH_STEP_S = 300.0  # the Sun's altitude is smooth: its extremes are found to 0.01 degree on this grid
@@ -83,7 +83,12 @@ def noon_utc(place: Place, date: datetime.date) -> Time:
         return midday - TimeDelta(round(longitude / 360.0 * DAY_S), format="sec")
 
 
-def dark_hours(place: Place, date: datetime.date, sun_altitude_max_deg: float) -> DarkHours:
+def dark_hours(
+    place: Place,
+    date: datetime.date,
+    sun_altitude_max_deg: float,
+    curves: tuple[EarthCurve, Bodies] | None = None,
+) -> DarkHours:
     """Return when the Sun is below the limit in the night of ``date``, edges to the second.
 
     Parameters
@@ -92,6 +97,9 @@ def dark_hours(place: Place, date: datetime.date, sun_altitude_max_deg: float) -
     date : datetime.date
         Local date of the evening.
     sun_altitude_max_deg : float
+    curves : (EarthCurve, Bodies), optional
+        Of a longer time that holds the night: then they are all that is asked, and edges are as good as they
+        are, which is 0.3 arcsec or a fiftieth of a second.
 
     Raises
     ------
@@ -103,15 +111,20 @@ def dark_hours(place: Place, date: datetime.date, sun_altitude_max_deg: float) -
     seconds = np.arange(0.0, DAY_S + 1.0, SEARCH_STEP_S)
 
     with offline_earth():
-        earth = earth_curve(place, noon, noon + TimeDelta(DAY_S, format="sec"))
-        curve = bodies(place, noon, noon + TimeDelta(DAY_S, format="sec"))
+        earth, curve = curves or (
+            earth_curve(place, noon, noon + TimeDelta(DAY_S, format="sec")),
+            bodies(place, noon, noon + TimeDelta(DAY_S, format="sec")),
+        )
+    first_s = seconds_after(earth.start, noon)
 
     def above(second: float | np.ndarray) -> np.ndarray:
-        many = np.atleast_1d(second)
+        many = first_s + np.atleast_1d(second)
         return curve.at(many, earth.frame_at(many).rotation).sun_altitude_deg - sun_altitude_max_deg
 
     def edge(early: float, late: float) -> float:
         near = float(brentq(lambda second: above(second)[0], early, late, xtol=0.01))
+        if curves is not None:
+            return near
         # The curve is 0.3 arcsec off: what astropy says there, over the slope, takes that out.
         with offline_earth():
             exact = sun_altitude_deg(place, noon + TimeDelta([near], format="sec"))[0] - sun_altitude_max_deg
