@@ -241,7 +241,7 @@ SAYING = {
     "planner.scheduling.assemble.reason": {"complete": False, "audited": False},
     "planner.scheduling.assemble.margins_of": {"complete": False, "audited": False},
     "planner.scheduling.audit.audit_plan": {"complete": True, "audited": False},
-    "planner.output.folder.night_figures": {"complete": True, "audited": True},
+    "planner.output.folder.drawn_night": {"complete": True, "audited": True},
     "planner.output.folder.render_report": {"complete": True, "audited": True},
 }
 
@@ -284,7 +284,7 @@ def test_the_rest_of_a_night_is_not_lost_either_and_is_planned_on(tmp_path, monk
 
 def test_ctrl_c_while_the_report_is_drawn_keeps_the_plan_and_says_so(tmp_path, monkeypatch, capsys):
     with monkeypatch.context() as patch:
-        patch.setattr("planner.output.folder.night_figures", stopped)
+        patch.setattr("planner.output.folder.drawn_night", stopped)
         assert command_line(patch, "night", TINY, "--out", tmp_path / "plan") == 130
     told = capsys.readouterr().err
     safe = tmp_path / "plan-without-report"

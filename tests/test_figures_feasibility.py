@@ -308,7 +308,8 @@ def test_ranges_of_any_length_are_drawn_inside_the_picture(nights):
 
 def test_nights_without_any_dark_are_drawn():
     light = season(nights=30)
-    bright = replace(light, binding=np.full_like(light.binding, DAYLIGHT))
+    binding = np.full_like(light.binding, DAYLIGHT)
+    bright = replace(light, binding=binding, whole_visits=roomy(binding))
     assert "no night allows a whole visit" in words(season_figure(bright, 0, 0, "s").svg)
 
 

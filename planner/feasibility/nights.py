@@ -126,7 +126,8 @@ def first_to_serve(night: Night, request: int, only: Sequence[str] = ()) -> Serv
     There is one exactly where :func:`served_by` finds starts.
     """
     followed = followed_star(night, request, only)
-    ranked = sorted((-total_s(best_lines(followed, own)[1]), own) for own in followed.choices)
+    roomy = [own for own, many in followed.usable.items() if max(map(longest_s, many)) >= followed.needed_s]
+    ranked = sorted((-total_s(best_lines(followed, own)[1]), own) for own in roomy)
     served = (served_on(night.limits, request, followed, own) for _, own in ranked)
     return next((entry for entry in served if len(entry[2])), None)
 

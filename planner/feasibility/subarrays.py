@@ -36,7 +36,7 @@ from planner.feasibility.edges import Holding, Keys, StarLimits, holding, margin
 from planner.feasibility.lines import air_keys, pair_keys, rate_keys
 from planner.feasibility.recent import Recent, Same
 from planner.feasibility.settings import Ways, chain_of, reached_settings, ways_of, when_usable, with_chains
-from planner.feasibility.spans import Spans, gaps, join, meet_all, total_s
+from planner.feasibility.spans import Spans, gaps, join, meet, meet_all, total_s
 from planner.geometry.placement import Placement
 from planner.scenario.array import Array, Combiner
 from planner.scheduling.light import with_tracking
@@ -124,6 +124,23 @@ class Followed:
         left = np.where(np.array([*asks, False])[ways.rows], ways.rows, len(ways.keys))
         first = np.unique(np.sort(left, axis=1), axis=0, return_index=True)[1]
         return [ways.settings[k] for k in np.sort(first).tolist()]
+
+    def longest_paths(self, telescopes: tuple[int, ...]) -> Setting:
+        """Return the setting of a subarray that keeps all paths equal longest; of equals, the first."""
+        ways, held = self.ways[telescopes], self.held
+        whole = ((0.0, held.length_s),)
+        spans = [held.spans.get(Column(DELAY, "m", key), whole) for key in ways.keys]
+        best, most = 0, -1.0
+        for place, row in enumerate(ways.rows.tolist()):
+            left: Spans = whole
+            for key in row:
+                if key < len(spans) and spans[key] != whole:
+                    left = meet(left, spans[key])
+                    if total_s(left) <= most:
+                        break
+            if total_s(left) > most:
+                best, most = place, total_s(left)
+        return ways.settings[best]
 
     @property
     def needed_s(self) -> float:
@@ -297,10 +314,7 @@ def best_lines(followed: Followed, telescopes: tuple[int, ...]) -> tuple[Setting
     if best[1]:
         return best
     # Never usable: the setting that holds the paths longest tells the most.
-    return max(
-        ((setting, ()) for setting in followed.distinct(telescopes)),
-        key=lambda entry: total_s(followed.by_limit(telescopes, entry[0]).get(DELAY, ())),
-    )
+    return followed.longest_paths(telescopes), ()
 
 
 def any_spans(followed: Followed) -> Spans:
