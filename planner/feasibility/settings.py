@@ -9,7 +9,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.feasibility.columns import TRACKER, BaselineKey, ChainKey, Column
+from planner.feasibility.columns import (
+    TRACKER,
+    BaselineKey,
+    ChainKey,
+    Column,
+    LightKey,
+    PairKey,
+    RateKey,
+)
 from planner.feasibility.edges import Holding, Keys, by_owner
 from planner.feasibility.lines import path_per_s
 from planner.feasibility.spans import Spans, join, meet_all
@@ -163,13 +171,13 @@ class Ways:
 
     settings: list[Setting]
     asked: list[Keys]
-    keys: tuple[object, ...]
+    keys: tuple[PairKey | RateKey | LightKey, ...]
     rows: np.ndarray
 
 
 def ways_of(settings: list[Setting], asked: list[Keys]) -> Ways:
     """Return settings with what they ask, numbered so that all of them can be met at once."""
-    numbers: dict[object, int] = {}
+    numbers: dict[PairKey | RateKey | LightKey, int] = {}
     listed = [[numbers.setdefault(key, len(numbers)) for key in keys.of_setting] for keys in asked]
     rows = np.full((len(listed), max(map(len, listed), default=0)), len(numbers))
     for place, row in enumerate(listed):
