@@ -112,6 +112,18 @@ def for_night(scenario: Scenario, date: datetime.date | None, configuration: str
     return scenario.model_copy(update={"night": scenario.night.model_copy(update=changes)})
 
 
+def _bracketed(scenario: Scenario) -> None:
+    """Refuse a scenario without calibrators: every visit of a plan is bracketed by them.
+
+    Raises
+    ------
+    InputProblems
+    """
+    if not scenario.calibrators:
+        remedy = "Give a table of calibrators; 'planner feasibility' answers for the science stars alone."
+        raise InputProblems([Problem("scenario.toml", "calibrators", "names no calibrator", remedy)])
+
+
 def plan_night(
     scenario: Scenario | Remaining,
     date: datetime.date | None = None,
@@ -154,6 +166,7 @@ def plan_night(
     earlier = scenario.earlier if isinstance(scenario, Remaining) else None
     scenario = scenario.scenario if isinstance(scenario, Remaining) else scenario
     scenario = for_night(scenario, date, configuration)
+    _bracketed(scenario)
     keep = keep or (lambda plan: None)
     with offline_earth():
 
@@ -393,6 +406,7 @@ def choice_of(scenario: Scenario, choice: Choice) -> RankQuestion:
         scenario = for_night(scenario, choice.date or choice.first, choice.configuration)
     except InputProblems as error:
         problems += [problem for problem in error.problems if problem.key != "--date" or choice.date]
+    _bracketed(scenario)
     beams = sorted({scenario.combiner_of(wish).beams for wish in scenario.requests})
     size = max(beams, default=2) if choice.size is None else choice.size
     if not 2 <= size <= 6:

@@ -87,6 +87,8 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
                         if tried
                         else "  no change of this scenario could help"
                     )
+        if not answer.scenario.calibrators:
+            print("No calibrators were given: this is the answer for the science stars alone.")
         print(f"Page: {page}")
 
 

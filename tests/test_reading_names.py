@@ -223,12 +223,6 @@ STARS: list[Case] = [
         "Add at least one target.",
     ),
     (
-        lambda w: w.files.update({"calibrators.csv": b"name,ra,dec,diameter,diameter_error\n"}),
-        "calibrators.csv",
-        "has no rows",
-        "Add at least one calibrator.",
-    ),
-    (
         lambda w: [row.pop("mag_K") for row in w.targets],
         "targets.csv: mag_K",
         "is missing, but combiner 'pair in K' works in K",

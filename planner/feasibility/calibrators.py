@@ -31,6 +31,8 @@ def calibrators_near(limits: NightLimits, request: int, subarray: Subarray | Non
         On which they are judged; all placed telescopes that the combiner accepts without one.
     """
     scenario, placement = limits.scenario, limits.placement
+    if not scenario.calibrators:
+        return ()
     combiner = scenario.combiner_of(scenario.requests[request])
     stars = len(scenario.requests) + np.arange(len(scenario.calibrators))
     middle = len(limits.sky.times) // 2

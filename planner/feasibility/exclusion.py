@@ -68,6 +68,8 @@ def exclusion_of(
             f"{STEP}: everything holds for {longest / 60.0:.0f} min at a time, but no common offset keeps "
             f"the beams in their strokes for the {needed / 60.0:.0f} min that {wish.name} is recorded",
         )
+    if not limits.scenario.calibrators:
+        return Exclusion((ROOM,), (), f"{ROOM}: the science step finds no start that fits")
     near = calibrators_near(limits, request, usable[0])
     fit = [one for one in near if one.magnitude_margin >= 0 and one.vis2_margin >= 0]
     if not any(one.shared_h > 0 for one in fit):

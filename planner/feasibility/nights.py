@@ -15,7 +15,7 @@ from planner.feasibility.exclusion import exclusion_of
 from planner.feasibility.spans import Spans, longest_s, total_s
 from planner.feasibility.subarrays import Followed, any_spans, best_lines, follow, subarray_night
 from planner.scenario.targets import Request, Scenario
-from planner.scheduling.candidates import families_of
+from planner.scheduling.candidates import families_of, science_starts
 from planner.scheduling.setup import capture_s, ticks_up
 from planner.scheduling.subarrays import Subarray
 from planner.scheduling.visits import facts_of
@@ -75,6 +75,8 @@ def followed_star(night: Night, request: int, only: Sequence[str] = ()) -> Follo
 def visit_s(scenario: Scenario, request: Request, classes: Sequence[str] = ()) -> float:
     """Return the length of the shortest whole visit: three recordings and what captures two stars more.
 
+    Without any calibrator in the scenario it is that of the science step.
+
     Every step is rounded up to ticks, as the planner does; slews and moves of
     carriages come on top where they are slower than nothing.
     """
@@ -85,14 +87,22 @@ def visit_s(scenario: Scenario, request: Request, classes: Sequence[str] = ()) -
         if own.name in combiner.limiting_magnitude and (not classes or own.name in classes)
     ]
     capture = min((capture_s(combiner, [own]) for own in usable), default=combiner.fringe_search_s)
+    science = int(ticks_up(scenario.science_step_s(request), scenario.night.tick_s))
+    if not scenario.calibrators:
+        return science * float(scenario.night.tick_s)
     parts = (combiner.recording_s[False], scenario.science_step_s(request), combiner.recording_s[False])
     ticks = sum(int(ticks_up(part, scenario.night.tick_s)) for part in parts)
     return (ticks + 2 * int(ticks_up(capture, scenario.night.tick_s))) * float(scenario.night.tick_s)
 
 
 def visit_starts(limits: NightLimits, request: int, subarray: Subarray) -> np.ndarray:
-    """Return the slots at which a whole visit can start with a subarray, as ticks, (start,)."""
+    """Return the slots at which a whole visit can start with a subarray, as ticks, (start,).
+
+    Without any calibrator in the scenario a visit is its science step.
+    """
     facts = facts_of(limits, subarray)
+    if not limits.scenario.calibrators:
+        return science_starts(limits, request, facts)
     found = [family.start_tick[:, 0] for family in families_of(limits, request, facts)]
     return np.unique(np.concatenate(found)) if found else np.empty(0, dtype=int)
 

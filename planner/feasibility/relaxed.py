@@ -119,7 +119,7 @@ def _one_after_another(edits: Sequence[Edit]) -> Edit:
 
 def other_calibrators(search: Search) -> Iterator[Remedy]:
     """Offer calibrators farther away, or more resolved."""
-    if CALIBRATORS not in search.blamed and ROOM not in search.blamed:
+    if not search.whole.scenario.calibrators or not search.blamed & {CALIBRATORS, ROOM}:
         return
     search.tries.append("other calibrators")
     limits = search.night.scenario.limits

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import calendar
 import datetime
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -32,6 +32,7 @@ from planner.feasibility.light_remedies import light_remedies
 from planner.feasibility.nights import Night, followed_star
 from planner.feasibility.relaxed import other_calibrators, relaxed_limits
 from planner.feasibility.season import binding_of, room_for_science, season_sky
+from planner.feasibility.spans import longest_s
 from planner.feasibility.tries import Search, focused, least_path_m, opened, rounded_up, tried
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scheduling.routes import line_kinds
@@ -69,7 +70,17 @@ def with_remedies(
     blamed = frozenset((*exclusion.alone, *exclusion.together))
     search = Search(focused(whole, answer.request), whole, tuple(only), blamed, exclusion.alone, year)
     found: list[Remedy] = []
-    for offers in (
+    # Where no calibrator lies within the bracket distance, only others can help, whatever else is changed.
+    alone = exclusion.alone == (CALIBRATORS,) and not answer.calibrators
+    for offers in (other_calibrators,) if alone else _every_kind():
+        found += offers(search)
+    found.sort(key=lambda remedy: (remedy.cost, -remedy.opens_h, remedy.sentence))
+    return replace(answer, remedies=tuple(found), remedies_tried=tuple(dict.fromkeys(search.tries)))
+
+
+def _every_kind() -> tuple[Callable[[Search], Iterator[Remedy]], ...]:
+    """Every kind of change, in the order in which they are tried."""
+    return (
         _subarray,
         _combiner,
         _date,
@@ -80,10 +91,7 @@ def with_remedies(
         _line,
         _configuration,
         _path,
-    ):
-        found += offers(search)
-    found.sort(key=lambda remedy: (remedy.cost, -remedy.opens_h, remedy.sentence))
-    return replace(answer, remedies=tuple(found), remedies_tried=tuple(dict.fromkeys(search.tries)))
+    )
 
 
 def nights_ahead(date: datetime.date) -> list[datetime.date]:
@@ -217,6 +225,9 @@ def _step(search: Search) -> Iterator[Remedy]:
     combiner = scenario.combiner_of(scenario.requests[0])
     search.tries.append("a shorter science step")
     tick = scenario.night.tick_s
+    usable = followed_star(search.night, 0, search.only).usable.values()
+    if not any(longest_s(spans) >= tick for many in usable for spans in many):
+        return  # not even for the shortest step
     low, high = 1, int(combiner.science_recording_s // tick)
     best: Remedy | None = None
 

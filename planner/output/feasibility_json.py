@@ -19,6 +19,7 @@ def night_told(night: TargetNight) -> dict[str, Any]:
         "date": night.scenario.night.date.isoformat(),
         "configuration": night.scenario.night.configuration,
         "feasible": bool(night.serving),
+        "science_only": not night.scenario.calibrators,
         "usable_h": round(night.usable_h, 4),
         "windows_utc": [(moment(start), moment(end)) for start, end in night.any_spans],
         "subarrays": len(night.subarrays),

@@ -202,12 +202,22 @@ def _night_sentences(night: TargetNight) -> list[str]:
     told = [
         f"{_place(scenario)}, {night.name} can be observed with {combiner} on {which} {when}.",
         f"{called[:1].upper()}{called[1:]} can be used {intervals}between {start} and {end} UTC, for "
-        f"{duration(best.usable_h * 60.0)} in all; a whole visit (calibrator, science, calibrator), which "
+        f"{duration(best.usable_h * 60.0)} in all; {visit_told(scenario)}, which "
         f"takes {duration(night.visit_s / 60.0)} at least, can start at {counted(starts, 'time')}.",
     ]
     if (night.usable_h - best.usable_h) * 60.0 >= 1.0:
         told.append(f"One subarray or another can be used for {duration(night.usable_h * 60.0)}.")
     return told
+
+
+def visit_told(scenario: Scenario) -> str:
+    """Return what a visit is made of."""
+    if scenario.calibrators:
+        return "a whole visit (calibrator, science, calibrator)"
+    return "the science step, without calibrators,"
+
+
+SCIENCE_ONLY = "No calibrators were given: this is the answer for the science star alone."
 
 
 def _remedy_sentences(night: TargetNight) -> list[str]:
@@ -235,6 +245,8 @@ def _reach_sentence(night: TargetNight, reach: Reach) -> str:
 
 
 def _calibrator_sentence(night: TargetNight) -> str:
+    if not night.scenario.calibrators:
+        return SCIENCE_ONLY
     within = f"within {night.scenario.limits.bracket_distance_max_deg:g} deg of it"
     count, usable = len(night.calibrators), [one for one in night.calibrators if usable_calibrator(one)]
     if not count:

@@ -94,6 +94,8 @@ def _second_has(wish: Wish, sensor: Item) -> bool:
 def _no_magnitude(table: StarTable, rows: Iterable[Item], band: str, why: str) -> list[Problem]:
     """A band that the table lacks, or that no calibrator has a magnitude in."""
     column = f"mag_{band}"
+    if not table.rows:
+        return []
     if column not in table.columns:
         remedy = f"Add this column: magnitude in {band}."
         return [Problem(table.file, column, f"is missing, {why}", remedy)]

@@ -224,10 +224,9 @@ def _observed_beams(draft: Draft) -> list[Problem]:
 
 
 def _empty_tables(draft: Draft) -> list[Problem]:
-    """Tables of stars without a star."""
-    what = {"targets": "at least one target", "calibrators": "at least one calibrator"}
+    """A table of targets without a target; one of calibrators may be empty."""
     return [
-        Problem(table.file, "", "has no rows", f"Add {what[role]}.")
+        Problem(table.file, "", "has no rows", "Add at least one target.")
         for role, table in draft.tables.items()
-        if not table.rows
+        if role == "targets" and not table.rows
     ]

@@ -294,7 +294,10 @@ class ScenarioFile(Part):
     title: Name = Field(description="One line that says what this scenario is.")
     array: FileName = Field(default="array.toml", description="File with the array.")
     targets: FileName = Field(default="targets.ecsv", description="Table of targets and requests.")
-    calibrators: FileName = Field(default="calibrators.ecsv", description="Table of calibrators.")
+    calibrators: FileName = Field(
+        default="calibrators.ecsv",
+        description="Table of calibrators; without one only feasibility answers, for the science stars.",
+    )
     history: FileName | None = Field(
         default=None, description="Table of what earlier nights observed; none when left out."
     )

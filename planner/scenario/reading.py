@@ -212,6 +212,8 @@ def _scenario_file(
         name = tables.get(role, ScenarioFile.model_fields[role].default)
         if role in top.broken or name is None:
             continue
+        if role == "calibrators" and role not in tables and not (path / name).exists():
+            continue  # none are wanted: feasibility then answers for the science stars alone
         leads_out = name_problem(role, name, path)
         if leads_out is None:
             files[role] = name
@@ -274,7 +276,7 @@ def _scenario(name: str, top: ScenarioFile, draft: Draft) -> Scenario:
         limits=cast(Limits, parts("limits")[0]),
         effort=cast(Effort, parts("effort")[0]),
         requests=tuple(_request(item, extras) for item in draft.rows["targets"]),
-        calibrators=tuple(cast(Star, item.part) for item in draft.rows["calibrators"]),
+        calibrators=tuple(cast(Star, item.part) for item in draft.rows.get("calibrators", ())),
         history=tuple(cast(Observation, item.part) for item in draft.rows.get("history", ())),
         reserved=parts("reserved"),
         programs=parts("program"),

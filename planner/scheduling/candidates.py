@@ -407,6 +407,19 @@ def _bracketed(
     return families
 
 
+def science_starts(limits: NightLimits, request: int, facts: SubarrayFacts) -> np.ndarray:
+    """Return the slots at which the science step alone can start, as ticks, (start,): nobody brackets it."""
+    science = beams_of(limits, facts, request, request)
+    start = limits.sky.slots[science.usable[limits.sky.slots]]
+    turns = 360.0 * np.array(TURNS)[:, None]
+    low, high = facts.azimuth_range_deg
+    on_wrap = (science.azimuth_low_deg[start] + turns >= low) & (
+        science.azimuth_high_deg[start] + turns <= high
+    )
+    kept = _clear(limits, request, facts, (start, start + science.ticks))
+    return np.asarray(start[on_wrap.any(axis=0) & kept])
+
+
 def _kept(
     limits: NightLimits, request: int, facts: SubarrayFacts, brackets: Sequence[Bracket]
 ) -> list[Bracket]:
@@ -414,17 +427,26 @@ def _kept(
     # All at once: times of windows and reserved time are read for each call.
     start = np.concatenate([np.empty(0, dtype=int), *(own.start_tick[:, 0] for own in brackets)])
     end = np.concatenate([np.empty(0, dtype=int), *(own.end_tick[:, 2] for own in brackets)])
-    allowed = limits.window(limits.scenario.requests[request]).allowed
-    # How many ticks before each one lie outside the windows.
-    outside = np.concatenate([[0], np.cumsum(~allowed)])
-    names = [limits.placement.telescopes[i] for i in facts.subarray.telescopes]
-    capture = int(ticks_up(facts.capture_s, limits.sky.tick_s))
-    kept = clear_of_reserved(limits, names, start - capture, end) & (outside[end + 1] == outside[start])
+    kept = _clear(limits, request, facts, (start, end))
     edges = np.cumsum([0, *(len(own.start_tick) for own in brackets)]).tolist()
     return [
         bracket.take(np.flatnonzero(kept[first:last]))
         for bracket, (first, last) in zip(brackets, itertools.pairwise(edges), strict=True)
     ]
+
+
+def _clear(
+    limits: NightLimits, request: int, facts: SubarrayFacts, ticks: tuple[np.ndarray, np.ndarray]
+) -> np.ndarray:
+    """Where visits from and to some ticks lie in one window each, and clear of reserved time, (visit,)."""
+    start, end = ticks
+    allowed = limits.window(limits.scenario.requests[request]).allowed
+    # How many ticks before each one lie outside the windows.
+    outside = np.concatenate([[0], np.cumsum(~allowed)])
+    names = [limits.placement.telescopes[i] for i in facts.subarray.telescopes]
+    capture = int(ticks_up(facts.capture_s, limits.sky.tick_s))
+    clear = clear_of_reserved(limits, names, start - capture, end)
+    return np.asarray(clear & (outside[end + 1] == outside[start]))
 
 
 def beams_of(limits: NightLimits, facts: SubarrayFacts, request: int, star: int) -> StarOnBeams:
