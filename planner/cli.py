@@ -33,7 +33,7 @@ from planner.cli_options import (
     ScenarioFolder,
     Seconds,
     ToDay,
-    day,
+    days,
     end_with_no,
     plain_answers,
     progress,
@@ -241,18 +241,19 @@ def feasibility(
             check_folder(_whole_path(out), FEASIBILITY)
         from planner import commands
 
+        evening, first, last = days({"--date": date, "--from": from_, "--to": to})
         found = commands.read_scenario(scenario)
         asked = commands.Asked(
             targets=tuple(target or ()),
-            date=day(date),
-            first=day(from_),
-            last=day(to),
+            date=evening,
+            first=first,
+            last=last,
             configuration=configuration,
             subarray=tuple(name.strip() for name in subarray.split(",")) if subarray is not None else (),
             season=season,
         )
         question = commands.question_of(found, asked)
-        when = f"{day(from_)}-to-{day(to)}" if from_ else f"{question.scenario.night.date}"
+        when = f"{first}-to-{last}" if first else f"{question.scenario.night.date}"
         folder = _whole_path(out or Path("reports") / f"{found.name}-feasibility-{when}")
         check_folder(folder, FEASIBILITY)
         with progress(quiet or as_json) as tell:
@@ -297,18 +298,19 @@ def rank(
             check_folder(_whole_path(out), RANKING)
         from planner import commands
 
+        evening, first, last = days({"--date": date, "--from": from_, "--to": to})
         found = commands.read_scenario(scenario)
         choice = commands.Choice(
             size=size,
-            date=day(date),
-            first=day(from_),
-            last=day(to),
+            date=evening,
+            first=first,
+            last=last,
             configuration=configuration,
             listed_only=movable is Movable.listed,
             top=top,
         )
         question = commands.choice_of(found, choice)
-        when = f"{day(from_)}-to-{day(to)}" if from_ else f"{question.nights[0]}"
+        when = f"{first}-to-{last}" if first else f"{question.nights[0]}"
         folder = _whole_path(out or Path("reports") / f"{found.name}-rank-{when}")
         check_folder(folder, RANKING)
         with progress(quiet or as_json) as tell:
@@ -348,7 +350,8 @@ def night(
         from planner import commands
         from planner.output.safe_plan import plan_kept_safe
 
-        found = commands.for_night(commands.read_scenario(scenario), day(date), configuration)
+        [evening] = days({"--date": date})
+        found = commands.for_night(commands.read_scenario(scenario), evening, configuration)
         folder = _whole_path(out or Path("reports") / f"{found.name}-{found.night.date}")
         check_night_folders(folder)
         with plan_kept_safe(folder) as keep, progress(quiet or as_json) as tell:

@@ -6,7 +6,7 @@ import contextlib
 import datetime
 import io
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -33,16 +33,16 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON."
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print problems only; the exit code says the rest.")]
 Pdf = Annotated[bool, typer.Option("--pdf", help="Write each figure as PDF too.")]
 Day = Annotated[
-    datetime.datetime | None,
-    typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Local date of the evening."),
+    str | None,
+    typer.Option(metavar="YYYY-MM-DD", help="Local date of the evening."),
 ]
 FromDay = Annotated[
-    datetime.datetime | None,
-    typer.Option("--from", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="First evening of a range."),
+    str | None,
+    typer.Option("--from", metavar="YYYY-MM-DD", help="First evening of a range."),
 ]
 ToDay = Annotated[
-    datetime.datetime | None,
-    typer.Option("--to", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Last evening of a range."),
+    str | None,
+    typer.Option("--to", metavar="YYYY-MM-DD", help="Last evening of a range."),
 ]
 
 
@@ -136,6 +136,22 @@ def progress(quiet: bool = False) -> Iterator[Tell]:
         yield tell
 
 
-def day(moment: datetime.datetime | None) -> datetime.date | None:
-    """Return the date of what the option gives."""
-    return None if moment is None else moment.date()
+def days(options: Mapping[str, str | None]) -> list[datetime.date | None]:
+    """Return the dates of what options give, in their order.
+
+    Raises
+    ------
+    InputProblems
+        With each that is no date.
+    """
+    from planner.scenario.messages import date_trouble
+
+    troubles = [(key, date_trouble(text)) for key, text in options.items() if text is not None]
+    problems = [
+        Problem("command line", key, trouble[0], f"{trouble[1]}.")
+        for key, trouble in troubles
+        if trouble is not None
+    ]
+    if problems:
+        raise InputProblems(problems)
+    return [None if text is None else datetime.date.fromisoformat(text) for text in options.values()]

@@ -167,3 +167,10 @@ def test_bright_stars_stand_in_the_constellations_they_are_named_after():
             assert star["constellation"] == wanted, star["name"]
             checked += 1
     assert checked >= 4
+
+
+def test_local_noon_is_the_same_however_the_longitude_is_counted(tmp_path):
+    written = Written()
+    written.array["site"]["longitude_deg"] = 360.0 - 67.0
+    assert told(written, tmp_path) == []
+    assert look_over(tmp_path / "written").scenario.array.site.ahead_h == pytest.approx(-67.0 / 15.0)

@@ -143,7 +143,7 @@ def night_limits(scenario: Scenario, sky: NightSky, configuration: str) -> Night
 
 def _reserved(scenario: Scenario, sky: NightSky, placement: Placement) -> Iterator[Verdict]:
     """What is reserved, and apart from it what is over in a night that has begun."""
-    dusk = sky.dark.start.to_datetime(timezone=datetime.UTC)
+    dusk = sky.dark.start.to_datetime(timezone=datetime.UTC, leap_second_strict="silent")
     for limit, over in ((RESERVED, False), (OVER, True)):
         those = [own for own in scenario.reserved if own.is_past(dusk) == over]
         verdict = reserved_time(sky.times, placement.telescopes, those, limit)

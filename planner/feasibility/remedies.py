@@ -184,7 +184,7 @@ def _date(search: Search) -> Iterator[Remedy]:
 def _window_nights(search: Search) -> list[datetime.date]:
     """Evenings of the nights in which the request's absolute windows lie."""
     scenario = search.night.scenario
-    east = datetime.timedelta(hours=scenario.array.site.longitude_deg / 15.0 - 12.0)
+    east = datetime.timedelta(hours=scenario.array.site.ahead_h - 12.0)
     starts = [(window.start_utc + east).date() for window in scenario.requests[0].extras.windows]
     return sorted({date for date in starts if FIRST_DATE <= date <= LAST_DATE})
 

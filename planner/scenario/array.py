@@ -80,6 +80,11 @@ class Site(Part):
         check_mask(self.horizon_deg)
         return self
 
+    @property
+    def ahead_h(self) -> float:
+        """By how many hours local mean time is ahead of UTC, from -12 to below 12."""
+        return (self.longitude_deg + 180.0) % 360.0 / 15.0 - 12.0
+
 
 class TelescopeClass(Part):
     """Size, limits and speeds shared by several telescopes."""

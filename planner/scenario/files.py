@@ -13,10 +13,12 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
 from planner.errors import InputProblems, Problem, nearest
-from planner.scenario.messages import shown
+from planner.scenario.messages import LIKE_TIME, date_trouble, shown
 
 SCENARIO_FILE = "scenario.toml"
 MAX_TOML_BYTES = 2_000_000  # a thousand of everything, and the reader takes a second
+# A key that holds a date or a time, and what stands behind it.
+TOML_DATE = re.compile(r"\b(?P<key>\w*(?:date|utc))[\"']?\s*=\s*(?P<value>[^\s,}\]#\"'][^,}\]#\n]*)")
 TOML_WHERE = re.compile(r"(?P<what>.*) \(at (?P<where>[^()]*)\)", re.DOTALL)
 
 
@@ -129,9 +131,31 @@ def read_toml(folder: Path, name: str, key: str) -> tuple[Mapping[str, Any] | No
     except tomllib.TOMLDecodeError as error:
         told = TOML_WHERE.fullmatch(str(error))
         where, what = (told["where"], told["what"]) if told else ("", str(error))
+        dates = _no_dates(text, name, where)
+        if dates:
+            return None, dates
         what = what if what[1:2].isupper() else what[:1].lower() + what[1:]
         remedy = f"Correct {where}." if where.startswith("line") else "Correct the file."
         problem = Problem(name, where, f"is not valid TOML: {what.rstrip('.')}", remedy)
     except ValueError:  # the limit of Python's own int()
         problem = Problem(name, "", "holds a whole number with thousands of digits", "Correct the file.")
     return None, (problem,)
+
+
+def _no_dates(text: str, name: str, where: str) -> tuple[Problem, ...]:
+    """Dates and times of the line that TOML cannot take: it says so of any text in a word of its own."""
+    number = re.match(r"line (\d+)", where)
+    lines = text.split("\n")
+    if number is None or int(number[1]) > len(lines):
+        return ()
+    problems = []
+    for match in TOML_DATE.finditer(lines[int(number[1]) - 1]):
+        key, value = match["key"], match["value"].strip()
+        try:
+            tomllib.loads(f"x = {value}")
+        except tomllib.TOMLDecodeError:
+            of_day = not key.endswith("utc")
+            trouble = date_trouble(value) if of_day else (f"is {shown(value)}, not a time in UTC", LIKE_TIME)
+            if trouble is not None:
+                problems.append(Problem(name, f"line {number[1]}, {key}", trouble[0], f"{trouble[1]}."))
+    return tuple(problems)

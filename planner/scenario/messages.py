@@ -8,6 +8,7 @@ table comes out, and none that merely follows from another.
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import json
 import math
@@ -29,6 +30,9 @@ Loc = tuple[int | str, ...]
 LONGEST_SHOWN = 60
 LONGEST_LIST = 8
 BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+LIKE_DATE = "Write it like 2027-03-11"
+LIKE_TIME = "Write it like 2027-03-12T02:10:00Z"
+DAY_FIRST = ("%d.%m.%Y", "%Y.%m.%d", "%Y/%m/%d", "%Y%m%d")  # forms of a date that mean one day only
 ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 WANTED = {
     "float_type": "a number",
@@ -236,16 +240,39 @@ def _time_problem(wanted: Any, value: Any) -> tuple[str, str] | None:
     Needed because the validator also takes a bare number, as seconds since 1970.
     """
     if wanted is datetime.date:
-        text_is_good = isinstance(value, str) and ISO_DATE.fullmatch(value) and _iso(value) is not None
-        if text_is_good or (isinstance(value, datetime.date) and not isinstance(value, datetime.datetime)):
+        if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
             return None
-        return f"is {shown(value)}, not a date", "Write it like 2027-03-11"
+        return (
+            date_trouble(value) if isinstance(value, str) else (f"is {shown(value)}, not a date", LIKE_DATE)
+        )
     moment = _iso(value) if isinstance(value, str) else value
     if not isinstance(moment, datetime.datetime):
-        return f"is {shown(value)}, not a time in UTC", "Write it like 2027-03-12T02:10:00Z"
+        return f"is {shown(value)}, not a time in UTC", LIKE_TIME
     if moment.tzinfo is None:
         return f"is {shown(value)}, without a zone", "End it with Z for UTC"
     return None
+
+
+def date_trouble(text: str) -> tuple[str, str] | None:
+    """Return why a text is no date, and how to write it; None when it is one.
+
+    Examples
+    --------
+    >>> date_trouble("2027-01-08")
+    >>> date_trouble("08.01.2027")
+    ("is '08.01.2027', not a date", 'Write it 2027-01-08')
+    >>> date_trouble("2027-02-30")
+    ("is '2027-02-30', not a date", 'Write it like 2027-03-11')
+    """
+    if ISO_DATE.fullmatch(text) and _iso(text) is not None:
+        return None
+    for form in DAY_FIRST:
+        with contextlib.suppress(ValueError):
+            return (
+                f"is {shown(text)}, not a date",
+                f"Write it {datetime.datetime.strptime(text, form):%Y-%m-%d}",
+            )
+    return f"is {shown(text)}, not a date", LIKE_DATE
 
 
 def _iso(text: str) -> datetime.datetime | None:

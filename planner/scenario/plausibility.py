@@ -226,7 +226,7 @@ def _sizes(scenario: Scenario, stars: Sequence[ListedStar]) -> Iterator[Problem]
 def _other_nights(draft: Draft, scenario: Scenario) -> Iterator[Problem]:
     """Windows and reserved times of which none lies in the night."""
     noon = datetime.datetime.combine(scenario.night.date, datetime.time(12), datetime.UTC)
-    noon -= datetime.timedelta(hours=scenario.array.site.longitude_deg / 15.0)
+    noon -= datetime.timedelta(hours=scenario.array.site.ahead_h)
     end = noon + datetime.timedelta(days=1)
 
     def told(item: Item, key: str, windows: Sequence[Window]) -> Iterator[Problem]:

@@ -13,6 +13,8 @@ from collections.abc import Iterator, Mapping
 from datetime import timedelta
 
 import numpy as np
+from astropy import units as u
+from astropy.coordinates.erfa_astrom import ErfaAstromInterpolator, erfa_astrom
 from astropy.time import TimeDelta
 
 from planner.scenario.array import Array, Combiner, TelescopeClass
@@ -29,6 +31,8 @@ from planner.scheduling.audit_coverage import (
 from planner.scheduling.audit_sky import baseline_end_m, icrs_places, image_axes, samples_s
 from planner.scheduling.audit_values import NONE, Earlier
 from planner.scheduling.plan import NightPlan
+
+EARTH_EVERY = 300.0 * u.s
 
 
 def earlier_nights(plan: NightPlan) -> dict[str, Earlier]:
@@ -114,7 +118,10 @@ def _cells(scenario: Scenario, request: Request, combiner: Combiner, observed: l
     times = starts[np.repeat(np.arange(len(observed)), [len(each) for each in seconds])]
     times = times + TimeDelta(np.concatenate(seconds), format="sec")
     place = icrs_places([request.star] * len(times), times)
-    axes = image_axes(scenario.array.site, place, times)
+    # Nutation and the Earth's velocity from every fifth minute: microarcseconds off, as astropy tells,
+    # and a history of years is a hundred times as many samples as a night.
+    with erfa_astrom.set(ErfaAstromInterpolator(EARTH_EVERY)):
+        axes = image_axes(scenario.array.site, place, times)
     least: Counter[tuple[int, int]] = Counter()
     most: Counter[tuple[int, int]] = Counter()
     for own, end, each in zip(observed, ends, seconds, strict=True):

@@ -16,7 +16,7 @@ from planner.scheduling.plan import NightPlan, Step, Visit
 from planner.units import DAY_S
 
 TIME_TOLERANCE_S = 1e-3
-NIGHT_WITHIN_DAYS = 1.9  # no night starts or ends farther than this from 0 h UTC of its date
+NIGHT_WITHIN_DAYS = 2.0  # where the date begins last, a polar night ends so long after 0 h UTC of its date
 NIGHT_TOLERANCE_S = 1.0  # the night's start and end are written to the second
 
 
@@ -110,7 +110,7 @@ def _dark_cases(plan: NightPlan, found: tuple[Stage, ...]) -> Iterator[Case]:
         return
     date = instant(datetime.combine(plan.scenario.night.date, time()))
     days = max(abs((edge - date).total_seconds()) for edge in (dark[0], dark[1])) / DAY_S
-    yield holds(days < NIGHT_WITHIN_DAYS, f"the dark hours are {days:.1f} days from the night's date")
+    yield holds(days <= NIGHT_WITHIN_DAYS, f"the dark hours are {days:.1f} days from the night's date")
     for stage in found:
         inside = min((stage.start - dark[0]).total_seconds(), (dark[1] - stage.end).total_seconds())
         yield Case(

@@ -12,6 +12,7 @@ the observations.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -210,7 +211,7 @@ def _outside(scenario: Scenario, combiners: set[str], ends: tuple[Time, Time]) -
     own = [c for c in scenario.array.internal_calibrations if needed(c, combiners)]
     end = ends[0]
     for calibration in reversed([c for c in own if c.when == "before dusk"]):
-        length = TimeDelta(calibration.duration_s, format="sec")
+        length = _whole_seconds(calibration.duration_s)
         for _ in whole:
             for busy, free in whole:
                 end = busy if end - length < free and end > busy else end
@@ -219,7 +220,7 @@ def _outside(scenario: Scenario, combiners: set[str], ends: tuple[Time, Time]) -
         end = start
     start = ends[1]
     for calibration in (c for c in own if c.when == "after dawn"):
-        length = TimeDelta(calibration.duration_s, format="sec")
+        length = _whole_seconds(calibration.duration_s)
         for _ in whole:
             for busy, free in whole:
                 start = free if start + length > busy and start < free else start
@@ -227,6 +228,11 @@ def _outside(scenario: Scenario, combiners: set[str], ends: tuple[Time, Time]) -
         found.append(_told((calibration.name, "internal calibration"), start, end, (), 0.0))
         start = end
     return found
+
+
+def _whole_seconds(duration_s: float) -> TimeDelta:
+    """A duration rounded up to the second, to which times in a plan are written."""
+    return TimeDelta(float(math.ceil(duration_s)), format="sec")
 
 
 def _told(
