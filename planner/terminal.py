@@ -95,6 +95,7 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
 def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:
     """Print a ranking."""
     from planner.output.ranking_json import ranking_told
+    from planner.output.ranking_words import score_told
 
     if as_json:
         print_json({"page": str(page)} | ranking_told(ranking))
@@ -102,12 +103,12 @@ def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:
         print(f"{count(ranking.considered, 'subarrays')} of {ranking.size}, {ranking.feasible} of use")
         for place, one in enumerate(ranking.top[:10], start=1):
             worth = one.truth.score if one.truth else one.score.estimate
-            bound = f" of at most {one.truth.bound:g}" if one.truth else ", estimated"
+            bound = f" of at most {score_told(one.truth.bound)}" if one.truth else ", estimated"
             moves = f"{one.score.moves} to move" if one.score.moves else "stands already"
-            print(safe(f"  {place}  {worth:g}{bound}  {one.name}  {moves}"))
+            print(safe(f"  {place}  {score_told(worth)}{bound}  {one.name}  {moves}"))
         now = ranking.current
         if now is not None and now.truth is not None:
-            print(safe(f"As it stands, the best is {now.name} with {now.truth.score:g}"))
+            print(safe(f"As it stands, the best is {now.name} with {score_told(now.truth.score)}"))
         if ranking.spearman is not None:
             print(f"Estimate and plan agree in rank to {ranking.spearman:.2f} over {len(ranking.sample)}")
         print(f"Page: {page}")

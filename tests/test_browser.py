@@ -13,6 +13,7 @@ from test_calmer import document
 from test_calmer_rules import sharing
 
 from planner.output.html import night_figures, render_report
+from planner.output.tracks import clock
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
@@ -292,6 +293,20 @@ def test_boxes_to_tick_are_on_paper_only_and_one_for_each_step(page, report):
     assert page.evaluate("document.documentElement.scrollWidth") <= PAPER_PX["width"]
 
 
+def test_on_a_telephone_the_list_of_visits_has_end_latest_start_and_combiner(page, report):
+    page.set_viewport_size({"width": 390, "height": 844})
+    for visit in report[0].visits:
+        row = page.locator(f"#visits tr[data-visit={visit.id}]")
+        text = row.inner_text()
+        for told in (visit.id, clock(visit.steps[0].start_utc), clock(visit.latest_start_utc)):
+            assert told in text
+        assert clock(visit.steps[-1].end_utc) in text
+        assert visit.combiner in text
+        box = row.bounding_box()
+        assert box["x"] + box["width"] <= 390
+    assert page.evaluate("document.querySelector('#visits .wide').scrollWidth") <= 390
+
+
 def test_no_page_break_cuts_a_visit_or_a_target(page):
     page.set_viewport_size(PAPER_PX)
     page.emulate_media(media="print")
@@ -311,9 +326,9 @@ def test_the_printed_sheet_has_few_pages_and_each_says_whose_night_it_is(page, r
     plan, file = report[0], tmp_path / "sheet.pdf"
     page.pdf(path=str(file), prefer_css_page_size=True)
     served = sum(request.visits_planned > 0 for request in plan.requests)
-    # First screen, visits, run sheet (two visits or more a page), carriages, sky, targets (one or two a
+    # First screen, visits, run sheet (three visits or more a page), carriages, sky, targets (two or three a
     # page), requests, what it rests on (the audit's table may need three), safety.
-    most = 1 + 1 + -(-len(plan.visits) // 2) + 1 + 2 + served + 1 + 3 + 1
+    most = 1 + 1 + -(-len(plan.visits) // 3) + 1 + 2 + -(-served // 2) + 1 + 3 + 1
     sheets = len(re.findall(rb"/Type\s*/Page\b", file.read_bytes()))
     assert 7 <= sheets <= most
     if shutil.which("pdftotext") is None:

@@ -7,6 +7,9 @@ import xml.etree.ElementTree as ElementTree
 
 import numpy as np
 import pytest
+from astropy import units as u
+from astropy.coordinates import AltAz, EarthLocation, SkyCoord
+from astropy.time import Time
 from invented import random_scenario
 from pages import read_page
 from skyfield.api import load, wgs84
@@ -17,10 +20,12 @@ from test_report import HOSTILE, SVG, of_night
 from planner.output.device_sheet import line_rows
 from planner.output.figure_beam import RADIUS_PX, ellipse_px
 from planner.output.figure_delay import nearest_to_an_end, uses_of_lines
+from planner.output.figures import legend_rows
 from planner.output.html import css_text, night_figures, render_report
 from planner.output.tracks import visit_tracks
 from planner.scheduling.plan import moment
 from planner.science.coverage_figures import second_moment_beam
+from planner.sky.earth import offline_earth
 from planner.units import RAD_PER_MAS
 
 SIDEREAL_TOLERANCE_MIN = 0.5 + 0.02  # the page rounds to the minute; the rest is UT1 of the two libraries
@@ -145,3 +150,46 @@ def test_no_exposure_is_drawn_twice(shared):
     made = {(step.object, step.start_utc) for visit in plan.visits for step in visit.steps}
     assert len(drawn) == len(set(drawn)) == len(made)
     assert set(drawn) == made
+
+
+def test_a_visits_block_says_where_its_stars_are_and_where_the_telescopes_point(reported):
+    # Against astropy: sexagesimal places read back, and the star's azimuth and altitude at the step's start.
+    plan, page = reported[1], read_page(reported[3])
+    site = plan.scenario.array.site
+    where = EarthLocation.from_geodetic(site.longitude_deg, site.latitude_deg, site.height_m)
+    stars = {
+        star.name: star for star in (*(r.star for r in plan.scenario.requests), *plan.scenario.calibrators)
+    }
+    blocks = page.all("article", class_="visit-row")
+    assert len(blocks) == len(plan.visits)
+    for visit, block in zip(plan.visits, blocks, strict=True):
+        text = block.text()
+        for step in visit.steps:
+            star = stars[step.object]
+            right, up, epoch = re.search(rf"{star.name} +(\S+) (\S+) \(ICRS, J(\S+)\)", text).groups()
+            told = SkyCoord(right, up.replace("−", "-"), unit=(u.hourangle, u.deg))
+            assert told.separation(SkyCoord(star.ra_deg * u.deg, star.dec_deg * u.deg)).arcsec < 0.1
+            assert float(epoch) == star.epoch_yr
+            for band, value in star.mag.items():
+                assert f"{band} {value:.2f}".replace("-", "−") in text
+            with offline_earth():
+                at = Time(step.start_utc.rstrip("Z"), scale="utc")
+                seen = told.transform_to(AltAz(obstime=at, location=where))
+            # Told to 0.1 deg; 0.03 deg more for a motion since the epoch of the catalogue.
+            turns = [float(own) for own in re.findall(r"az\. ([\d.]+), alt\.", text)]
+            heights = [float(own) for own in re.findall(r"alt\. ([\d.]+) deg", text)]
+            number = visit.steps.index(step)
+            turned = (turns[number] - seen.az.deg + 180.0) % 360.0 - 180.0
+            assert abs(turned) * np.cos(seen.alt.rad) < 0.08
+            assert heights[number] == pytest.approx(seen.alt.deg, abs=0.08)
+        assert "latest start" in text
+        assert re.search(r"no slack|slack \d", text)
+
+
+def test_the_legend_of_the_night_breaks_into_lines_that_fit():
+    entries = [("x" * 60, None), ("y" * 60, None), ("z" * 20, None)]
+    # By hand: 18 px and 4.9 px a letter, 312 for 60 letters and 116 for 20.
+    assert [len(row) for row in legend_rows(entries, 700.0)] == [2, 1]
+    # 500 px of the first line are taken, so it holds none; of 400 px one is left room for.
+    assert [len(row) for row in legend_rows(entries, 700.0, 500.0)] == [0, 2, 1]
+    assert [len(row) for row in legend_rows(entries, 730.0, 400.0)] == [1, 2]

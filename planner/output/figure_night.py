@@ -36,6 +36,7 @@ from planner.output.figures import (
     Drawn,
     draw,
     legend,
+    legend_rows,
     panel,
     together,
     write,
@@ -53,6 +54,8 @@ NAME_MAX = 14
 MOON_WORDS = 150.0
 CHARACTER = 6.3  # width of a character of a flag, pixels, on the safe side
 BANDS = (("civil", -6.0, 0.0), ("nautical", -12.0, -6.0), ("astronomical", -18.0, -12.0))
+LEGEND_LINE = 14.0
+STEP_KEYS = (("science star recorded", True, 14.0), ("calibrator recorded", False, 22.0))
 
 
 @dataclass(frozen=True)
@@ -144,10 +147,12 @@ def night_figure(
     """Return the picture of the night as SVG; visits are grouped as ``night-V01``."""
     levels = flag_levels(tracks, per_pixel_h(sky))
     rows = rows_of(limits, tracks, levels, pauses_of(limits, plan, sky, per_pixel_h(sky)))
+    lines = _legend_lines(rows, tracks)
+    height = rows.height + LEGEND_LINE * (len(lines) - 1)
     picture = Picture(
         name="night",
         width=WIDTH,
-        height=rows.height,
+        height=height,
         title=f"The night of {plan.night.date} in one picture",
         description=(
             f"{len(tracks)} visits between {plan.night.start_utc} and {plan.night.end_utc}, each with its "
@@ -159,9 +164,9 @@ def night_figure(
     )
 
     def paint(figure: Figure) -> None:
-        axes = panel(figure, LEFT, 0.0, PLOT, rows.height)
+        axes = panel(figure, LEFT, 0.0, PLOT, height)
         axes.set_xlim(*sky.span_h)
-        axes.set_ylim(rows.height, 0.0)
+        axes.set_ylim(height, 0.0)
         _bands(axes, sky, rows)
         _sun(axes, sky)
         _moon(axes, sky)
@@ -176,7 +181,7 @@ def night_figure(
         together(axes, poles, color=REACH, linewidth=0.8)
         for track, level in zip(tracks, levels, strict=True):
             _visit(axes, track, level, rows, picture)
-        _legend(axes, rows, tracks, sky)
+        _legend(axes, rows, lines, sky)
 
     return draw(picture, paint)
 
@@ -365,16 +370,25 @@ def _visit(axes: Axes, track: VisitTrack, level: int, rows: Rows, picture: Pictu
             notch(axes, step, (rows.ribbon, RIBBON / 2.0), gid)
 
 
-def _legend(axes: Axes, rows: Rows, tracks: Sequence[VisitTrack], sky: Twilight) -> None:
-    """What the marks mean, in a line below the hours."""
+def _legend(axes: Axes, rows: Rows, lines: Sequence[Sequence[tuple[str, Any]]], sky: Twilight) -> None:
+    """What the marks mean, in lines below the hours; the first begins with the steps."""
     y, x, pixel_h = rows.bottom + 36.0, sky.span_h[0], per_pixel_h(sky)
-    for words, science, full in (
-        ("science star recorded", True, 14.0),
-        ("calibrator recorded", False, 22.0),
-    ):
+    for words, science, full in STEP_KEYS:
         paint_steps(axes, [(x, x, x + 16 * pixel_h, science)], [(y, full)], None)
         write(axes, x + 22 * pixel_h, y, words, va="center", **SMALL)
-        x += (44 + len(words) * 5.0) * pixel_h
+        x += _step_key_px(words) * pixel_h
+    for number, entries in enumerate(lines):
+        left = sky.span_h[0] if number else x
+        legend(axes, (left, y + LEGEND_LINE * number), pixel_h, entries)
+
+
+def _step_key_px(words: str) -> float:
+    """Room for the mark of a step with its words, and the gap behind them."""
+    return 44.0 + len(words) * 5.0
+
+
+def _legend_lines(rows: Rows, tracks: Sequence[VisitTrack]) -> list[list[tuple[str, Any]]]:
+    """The rest of the legend, in lines that are as wide as the picture."""
     setup = "set-up (slews, carriages, acquisition, fringe search)"
     entries: list[tuple[str, Any]] = [
         (setup, {"color": SOFT, "linewidth": 1.6}),
@@ -385,4 +399,4 @@ def _legend(axes: Axes, rows: Rows, tracks: Sequence[VisitTrack], sky: Twilight)
         entries.append(("hatched: not for stars", None))
     if any(track.science.swap for track in tracks):
         entries.append(("notch: two stars change places", None))
-    legend(axes, (x, y), pixel_h, entries)
+    return legend_rows(entries, PLOT, sum(_step_key_px(words) for words, _, _ in STEP_KEYS))

@@ -133,13 +133,17 @@ def heading(axes: Axes, ends: tuple[float, float], name: str, facts: str) -> Non
     write(axes, ends[1], 20.0, facts, va="center", ha="right", color=SOFT)
 
 
-def legend_rows(entries: Sequence[tuple[str, Any]], width: float) -> list[list[tuple[str, Any]]]:
-    """Return the entries of a legend in lines of a width in pixels, in order, on the safe side."""
+def legend_rows(
+    entries: Sequence[tuple[str, Any]], width: float, used: float = 0.0
+) -> list[list[tuple[str, Any]]]:
+    """Return the entries of a legend in lines of a width in pixels, in order, on the safe side.
+
+    So many pixels of the first line are ``used`` already.
+    """
     rows: list[list[tuple[str, Any]]] = [[]]
-    used = 0.0
     for words, style in entries:
         needs = _key_px(style) + _words_px(words)
-        if rows[-1] and used + needs > width:
+        if (rows[-1] or used) and used + needs > width:
             rows.append([])
             used = 0.0
         rows[-1].append((words, style))

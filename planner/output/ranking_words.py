@@ -78,14 +78,14 @@ def same_subarray(one: Ranked, other: Ranked) -> bool:
 
 
 def score_told(value: float) -> str:
-    """Return a score with one decimal.
+    """Return a score, with one decimal where it is no whole number.
 
     Examples
     --------
     >>> score_told(509.0), score_told(1234.56)
-    ('509.0', '1,234.6')
+    ('509', '1,234.6')
     """
-    return f"{value:,.1f}"
+    return f"{value:,.1f}".removesuffix(".0")
 
 
 def signed_told(value: float) -> str:
@@ -94,9 +94,9 @@ def signed_told(value: float) -> str:
     Examples
     --------
     >>> signed_told(3.14), signed_told(-2.0), signed_told(0.01)
-    ('+3.1', '−2.0', '0')
+    ('+3.1', '−2', '0')
     """
-    return "0" if abs(value) < SMALLEST else f"{'+' if value > 0 else '−'}{abs(value):,.1f}"
+    return "0" if abs(value) < SMALLEST else f"{'+' if value > 0 else '−'}{score_told(abs(value))}"
 
 
 def percent_told(part: float, whole: float) -> str:
@@ -196,7 +196,8 @@ def worth_sentences(ranking: Ranking) -> tuple[str, ...]:
         )
     served = (
         f"Can serve {score.requests} of {counted(len(ranking.requests), 'request')}, {score.chained} of them "
-        f"with fringes on a chain of baselines; {score.hours:.1f} usable hours, each request for itself."
+        f"with enough fringe contrast to join all telescopes; {score.hours:.1f} usable hours, each request "
+        "for itself."
     )
     sharp = f"Longest baseline {score.longest_m:.1f} m, resolution {number_told(score.resolution_mas)} mas."
     nightly = "" if best.truth is None else planned_told(best.truth)

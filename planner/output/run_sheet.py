@@ -14,6 +14,7 @@ from planner.output.light_sheet import Optics, Row, change_told, light_rows, lin
 from planner.output.reserved_sheet import pauses_between, reserved_minutes, told_past
 from planner.output.robust_sheet import instead_told
 from planner.output.sentences import duration, joined, margins_told, shares_told, slack_told, thousands
+from planner.output.star_told import star_told
 from planner.output.tracks import (
     StepTrack,
     VisitTrack,
@@ -37,6 +38,7 @@ class StepRow:
     start: str
     end: str
     minutes: str
+    pointing: str
     shared: bool
 
 
@@ -76,6 +78,7 @@ class VisitRow:
     cells_again: int
     value: int
     priority: int
+    stars: tuple[tuple[str, str], ...]
     steps: tuple[StepRow, ...]
     carriages: tuple[CarriageRow, ...]
     margins: tuple[str, ...]
@@ -165,11 +168,12 @@ def visit_rows(
                 sidereal=sidereal[place],
                 end=clock(visit.steps[-1].end_utc),
                 latest=clock(visit.latest_start_utc),
-                slack=slack_told(slack),
+                slack="no slack" if slack <= 0 else f"slack {slack_told(slack)}",
                 new_cells=len(visit.new_cells),
                 cells_again=len(visit.cells_again),
                 value=visit.value,
                 priority=request.priority,
+                stars=_stars(limits, track),
                 steps=tuple(_step_row(step) for step in visit.steps),
                 carriages=_carriages(limits, track, last_seen),
                 margins=margins_told(scenario, request, visit),
@@ -210,7 +214,23 @@ def _step_row(step: Step) -> StepRow:
         start=clock(step.start_utc),
         end=clock(step.end_utc),
         minutes=f"{minutes:g} min",
+        pointing=_pointing(step),
         shared=step.shared,
+    )
+
+
+def _pointing(step: Step) -> str:
+    """Azimuth on the compass and altitude when recording starts."""
+    beam = step.beams[0]
+    return f"az. {beam.azimuth_start_deg % 360.0:.1f}, alt. {beam.altitude_start_deg:.1f} deg"
+
+
+def _stars(limits: NightLimits, track: VisitTrack) -> tuple[tuple[str, str], ...]:
+    """Name, place and brightness of the stars of a visit, the science star first."""
+    ordered = sorted(track.steps, key=lambda step: not step.science)
+    return tuple(
+        (star.name, star_told(star))
+        for star in (limits.sky.stars[k] for k in dict.fromkeys(s.star for s in ordered))
     )
 
 
