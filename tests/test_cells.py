@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from functools import cache
 
 import numpy as np
@@ -10,7 +9,7 @@ import pytest
 from dense import dense_codes
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented import DATE, random_scenario
+from invented import DATE, combiner, random_scenario, request, star
 from nights import planned
 from test_history import paper
 
@@ -21,6 +20,7 @@ from planner.geometry.uv_tracks import UvTracks, uv_tracks
 from planner.scheduling.audit import audit_plan
 from planner.scheduling.audit_coverage import chords_of, crossed_inside, crossed_near
 from planner.scheduling.candidates import night_runs
+from planner.science.contrast import Contrast
 from planner.science.coverage import cell_codes, cell_runs, cells_of, stretches
 from planner.sky.earth import offline_earth
 from planner.sky.night import night_sky
@@ -126,14 +126,18 @@ def test_every_one_of_many_samples_lies_in_the_cell_of_the_run_of_its_moment(tra
 
 
 @settings(max_examples=40, deadline=None)
-@given(tracks_of, st.floats(5.0, 200.0), st.floats(300.0, 20000.0))
-def test_the_chords_of_the_audit_cross_the_same_cells_but_for_the_open_edge(track, field, length):
-    runs = cell_runs(track, (2.2,), field, (0.0, length))
-    cells = set(cells_of(runs.distinct))
+@given(tracks_of, st.floats(5.0, 200.0), st.floats(300.0, 20000.0), st.sampled_from([0.0, 3.0, 20.0, 60.0]))
+def test_the_chords_of_the_audit_cross_the_same_cells_but_for_what_is_left_open(
+    track, field, length, diameter
+):
     uv = np.moveaxis(track.at(np.linspace(0.0, length, 1 + round(length / 10.0))), 0, 1)
-    light = dataclasses.make_dataclass("Light", ["wavelengths_um"])((2.2,))
-    chords = chords_of([uv], light, field)
-    assert crossed_inside(chords) <= cells <= crossed_near(chords)
+    wish = request(star("giant", 0.0, 0.0, diameter_mas=diameter), "light", field_mas=field)
+    light = combiner(2, wavelengths_um=(2.2,), vis2_min=0.01)
+    contrast = Contrast(wish.star, (2.2,), 0.01)
+    runs = cell_runs(track, (2.2,), field, (0.0, length), contrast)
+    cells = set(cells_of(runs.distinct))
+    chords = chords_of([uv], light, wish)
+    assert crossed_inside(chords, 0.01) <= cells <= crossed_near(chords, 0.01)
 
 
 @cache
@@ -158,8 +162,8 @@ def test_shorter_ticks_change_no_cell_and_no_moment():
     long, short = night(30), night(15)
     late_s = (short.sky.times[0] - long.sky.times[0]).to_value("s")
     rng = np.random.default_rng(0)
-    for request in range(2):
-        ours, theirs = night_runs(long, request), night_runs(short, request)
+    for number in range(2):
+        ours, theirs = night_runs(long, number), night_runs(short, number)
         start = rng.uniform(100.0, 20000.0, 200)
         end = start + rng.uniform(60.0, 3600.0, 200)
         filled = [ours.during(start, end), theirs.during(start - late_s, end - late_s)]
@@ -171,9 +175,9 @@ def test_a_night_crosses_what_the_spline_of_the_earth_crosses_second_by_second()
     limits = night(30)
     every = baseline_vectors_m(limits.placement.vectors_m)
     end_s = 30.0 * (len(limits.sky.times) - 1)
-    for request in range(2):
-        _, codes = dense_codes(limits.scenario, limits.sky, request, every, (0.0, end_s))
-        runs = night_runs(limits, request)
+    for number in range(2):
+        _, codes = dense_codes(limits.scenario, limits.sky, number, every, (0.0, end_s))
+        runs = night_runs(limits, number)
         sampled = np.unique(codes)
         missed = np.setdiff1d(runs.distinct, sampled)
         assert len(np.setdiff1d(sampled, runs.distinct)) == 0

@@ -31,6 +31,7 @@ COST = {
     "date": 3.0,
     "step": 4.0,
     "reserved": 4.5,
+    "contrast": 4.7,
     "limit": 5.0,
     "pupil": 5.5,
     "line": 6.0,

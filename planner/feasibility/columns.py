@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from planner.constraints.air import AIR as AIR
+from planner.constraints.contrast import RESOLVED as RESOLVED
 from planner.constraints.delay_range import DELAY_RANGE
 from planner.constraints.tracker import TRACKER as TRACKER
 from planner.constraints.two_stars import DIFFERENTIAL as DIFFERENTIAL
@@ -67,7 +68,7 @@ class SecondKey:
 
 @dataclass(frozen=True)
 class ChainKey:
-    """All telescopes of a subarray that the fringe tracker has to hold together."""
+    """All telescopes of a subarray: a tracker holds them together, a target shows fringes on some."""
 
     telescopes: tuple[int, ...]
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 import numpy as np
 
 from planner.constraints.brightness import FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
+from planner.constraints.contrast import RESOLVED, too_resolved
 from planner.constraints.tonight import NightLimits
 from planner.constraints.two_stars import SEPARATION
 from planner.feasibility.answers import Exclusion
@@ -206,6 +207,9 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
         needed = followed.needed_s
         kept = f"kept for only {longest:.0f} s at a time, the science step needs {needed:.0f} s"
         return f"{name}: {kept}, around {moment} UTC ({who}){others}"
+    if name == RESOLVED:
+        request = limits.scenario.requests.index(followed.of.request)
+        return f"{too_resolved(limits, request, telescopes)}{others}"
     short = short_told(-margin, unit)
     if name.startswith(FAINT) or name in (GUIDE, GUIDE_DISTANCE, SENSOR, SEPARATION):
         return f"{name}: {short} at best ({who}){others}"

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from planner.constraints.brightness import FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
+from planner.constraints.contrast import fringes
 from planner.constraints.windows import RESERVED
 from planner.feasibility.answers import Remedy
 from planner.feasibility.changes import Change, Edit, on_combiner, on_extras
-from planner.feasibility.columns import AIR, PUPIL, TRACKER
+from planner.feasibility.columns import AIR, PUPIL, RESOLVED, TRACKER
 from planner.feasibility.exclusion import CALIBRATORS, ROOM, STEP
 from planner.feasibility.tries import Search
-from planner.scenario.targets import Scenario
+from planner.scenario.targets import Request, Scenario
+from planner.scheduling.subarrays import possible_subarrays
 
 # What ends a visit whatever single limit is to blame for it.
 WHOLE = (STEP, CALIBRATORS, ROOM)
@@ -34,13 +36,19 @@ def _changes(search: Search) -> Iterator[tuple[str, Change]]:
     def may(*limits: str) -> bool:
         return search.only_blames((*limits, *WHOLE))
 
-    if may(FAINT, AIR, SENSOR, *(f"{FAINT} in {band}" for band in combiner.further_limits)):
+    if may(FAINT, AIR, SENSOR, RESOLVED, *(f"{FAINT} in {band}" for band in combiner.further_limits)):
         setups = [own.name for own in scenario.array.spectral_setups if own.combiner == wish.combiner]
         for setup in (None, *setups):
             if setup != wish.extras.spectral_setup:
                 told = f"in the spectral setup {setup}" if setup else f"with {wish.combiner}'s own keys"
                 edit = on_extras(wish, spectral_setup=setup)
                 yield "another spectral setup", Change("setup", 0.0, f"Record {wish.name} {told}", edit)
+    if may(RESOLVED):
+        least = _shown_vis2(search)
+        if 0 < least < combiner.vis2_min:
+            sentence = f"Count samples down to a squared visibility of {least:g} with {combiner.name}"
+            edit = _counting_from(wish, least)
+            yield "a smaller vis2_min", Change("contrast", 1.0 - least / combiner.vis2_min, sentence, edit)
     if may(TRACKER) and wish.extras.tracking == "phase":
         sentence = f"Let the group delay of {wish.name} be tracked instead of its phase"
         yield "other tracking", Change("tracking", 0.0, sentence, on_extras(wish, tracking="group delay"))
@@ -58,6 +66,40 @@ def _changes(search: Search) -> Iterator[tuple[str, Change]]:
             if own.start_utc is not None:
                 sentence = f"Give back the time reserved for {own.name}"
                 yield "reserved time", Change("reserved", 0.0, sentence, _given_back(own.name))
+
+
+def _shown_vis2(search: Search) -> float:
+    """Half of the best squared visibility that any subarray shows, to one figure; 0 for none."""
+    limits = search.night.limits
+    combiner = limits.scenario.combiner_of(limits.scenario.requests[0])
+    best = 0.0
+    for telescopes in possible_subarrays(limits.placement, combiner, limits.scenario.requests[0]):
+        shown = fringes(limits, 0, telescopes)
+        if shown is not None:
+            best = max(best, float(shown.margin.max()) + combiner.vis2_min)
+    return float(f"{best / 2.0:.0e}")
+
+
+def _counting_from(wish: Request, vis2_min: float) -> Edit:
+    """Return the edit that lets a request's combiner, or its spectral setup, count from there."""
+
+    def edit(scenario: Scenario) -> Scenario:
+        array = scenario.array
+        combiners = tuple(
+            own.model_copy(update={"vis2_min": vis2_min}) if own.name == wish.combiner else own
+            for own in array.combiners
+        )
+        setups = tuple(
+            own.model_copy(update={"vis2_min": vis2_min})
+            if own.vis2_min is not None
+            and (own.combiner, own.name) == (wish.combiner, wish.extras.spectral_setup)
+            else own
+            for own in array.spectral_setups
+        )
+        changed = array.model_copy(update={"combiners": combiners, "spectral_setups": setups})
+        return scenario.model_copy(update={"array": changed})
+
+    return edit
 
 
 def _given_back(name: str) -> Edit:

@@ -26,7 +26,7 @@ from planner.feasibility.changes import (
     on_request,
     served_too,
 )
-from planner.feasibility.columns import AIR, DELAY, DIFFERENTIAL, PUPIL, RATE, TRACKER
+from planner.feasibility.columns import AIR, DELAY, DIFFERENTIAL, PUPIL, RATE, RESOLVED, TRACKER
 from planner.feasibility.exclusion import CALIBRATORS, LINES, ROOM, STEP, TELESCOPES
 from planner.feasibility.light_remedies import light_remedies
 from planner.feasibility.nights import Night, followed_star
@@ -210,6 +210,7 @@ _SKY_LIMITS = (
     PUPIL,
     DIFFERENTIAL,
     AIR,
+    RESOLVED,
     TRACKER,
     STEP,
     CALIBRATORS,

@@ -18,6 +18,7 @@ import numpy as np
 
 from planner.constraints.air import left_contrast
 from planner.constraints.brightness import brightness_limits
+from planner.constraints.contrast import ABERRATION
 from planner.constraints.delay_range import difference_range_m, path_rate_m_per_s
 from planner.constraints.tonight import NightLimits, night_limits
 from planner.constraints.tracker import edges_mag, tracker_for
@@ -29,6 +30,7 @@ from planner.feasibility.columns import (
     DIFFERENTIAL,
     PUPIL,
     RATE,
+    RESOLVED,
     TRACKER,
     AirKey,
     LightKey,
@@ -43,10 +45,12 @@ from planner.feasibility.recent import Recent, Same
 from planner.feasibility.subarrays import ORDER
 from planner.feasibility.visits import whole_visits
 from planner.geometry.placement import Placement, placement_of
+from planner.geometry.uv import uvw_m
 from planner.progress import PartDone
 from planner.scenario.targets import Request, Scenario
 from planner.scheduling.routes import settings_of
 from planner.scheduling.subarrays import possible_subarrays
+from planner.science.contrast import contrast_of
 from planner.science.tracking import chain_margin, tracked_sets
 from planner.sky.directions import altitude_deg, place_of
 from planner.sky.year import YearSky, year_sky
@@ -269,6 +273,9 @@ def _staged(limits: NightLimits, wish: Request, bright: np.ndarray, choices: _Ch
         verdicts.setdefault(verdict.limit, []).append(np.packbits(verdict.allowed[0].T, axis=-1))
     bits = _key_bits(limits, wish, choices.keys)
     linked = _tracker_bits(limits, wish, choices.telescopes)
+    shown = _fringe_bits(limits, wish, choices.telescopes)
+    if linked is not None and shown is not None:
+        linked = linked & shown
     full = np.packbits(np.ones(moments, dtype=bool))
     # A stage whose parts hold throughout asks nothing.
     needed = {s for s in STAGES if not np.all(bits[np.unique(choices.parts[s])] == full)}
@@ -277,8 +284,10 @@ def _staged(limits: NightLimits, wish: Request, bright: np.ndarray, choices: _Ch
             for kept in verdicts[name]:
                 of_telescope &= kept
             still = np.bitwise_or.reduce(_of_subarrays(of_telescope, choices), axis=0)
+        elif name == RESOLVED and shown is not None:
+            still = np.bitwise_or.reduce(_of_subarrays(of_telescope, choices) & shown, axis=0)
         elif name in STAGES and name in needed:
-            still = _led(of_telescope, choices, bits, STAGES[: STAGES.index(name) + 1])
+            still = _led(of_telescope, choices, bits, STAGES[: STAGES.index(name) + 1], shown)
         elif name == TRACKER and linked is not None:
             still = _led(of_telescope, choices, bits, STAGES, linked)
         else:
@@ -309,7 +318,7 @@ def _led(
     stages : sequence of str
         Limits of the light path that count.
     linked : ndarray (subarray, byte), optional
-        Where the fringe tracker holds each subarray together.
+        Where the target shows fringes on each subarray, and the fringe tracker holds it together.
     """
     subarrays = _of_subarrays(of_telescope, choices)
     if linked is not None:
@@ -350,6 +359,32 @@ def _key_bits(limits: NightLimits, wish: Request, keys: Sequence[PairKey | RateK
             holds = left >= combiner.air_contrast_min
         found[row] = np.packbits(holds)
     return found
+
+
+def _fringe_bits(limits: NightLimits, wish: Request, telescopes: np.ndarray) -> np.ndarray | None:
+    """Where a target shows fringes within a science step, packed, (subarray, byte); None for everywhere."""
+    vectors = limits.placement.vectors_m
+    pairs = list(itertools.combinations(range(len(vectors)), 2))
+    baselines = np.array([vectors[j] - vectors[i] for i, j in pairs]).reshape(-1, 3)
+    longest_m = float(np.linalg.norm(baselines, axis=-1).max(initial=0.0)) * ABERRATION
+    contrast = contrast_of(limits.scenario, wish, longest_m)
+    if contrast is None:
+        return None
+    uv = uvw_m(limits.sky.icrs_rad[[0]], limits.sky.frame.boost, baselines)[0, :, :, :2]
+    counts = np.any(contrast.margin(uv) >= 0, axis=-1)
+    seconds = np.asarray((limits.sky.times - limits.sky.times[0]).to_value("s"))
+    step_s = limits.scenario.science_step_s(wish)
+    near = np.array(counts)
+    for apart in range(1, 1 + int(np.ceil(step_s / STEP_S))):
+        close = (seconds[apart:] - seconds[:-apart] <= step_s + STEP_S)[:, None]
+        near[apart:] |= counts[:-apart] & close
+        near[:-apart] |= counts[apart:] & close
+    columns = {pair: k for k, pair in enumerate(pairs)}
+    found = [
+        np.packbits(near[:, [columns[pair] for pair in itertools.combinations(chosen, 2)]].any(axis=-1))
+        for chosen in np.sort(telescopes, axis=-1).tolist()
+    ]
+    return np.array(found, dtype=np.uint8)
 
 
 def _tracker_bits(limits: NightLimits, wish: Request, telescopes: np.ndarray) -> np.ndarray | None:

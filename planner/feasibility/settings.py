@@ -9,7 +9,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from planner.constraints.contrast import UNIT, fringes
+from planner.constraints.tonight import NightLimits
 from planner.feasibility.columns import (
+    RESOLVED,
     TRACKER,
     BaselineKey,
     ChainKey,
@@ -34,6 +37,7 @@ from planner.scheduling.routes import (
 )
 from planner.scheduling.subarrays import pair_in_range
 from planner.science.tracking import chain_margin, tracked_sets
+from planner.sky.earth_curve import seconds_after
 
 MANY = 400  # settings of a subarray that are all followed; of more, those whose paths are ever equal
 
@@ -244,3 +248,22 @@ def _linked(baselines: Sequence[Spans], beams: int, most: int, length_s: float) 
             on[(middle > start) & (middle < end), column] = 1.0
     linked = np.any([chain_margin(on, own, beams) > 0 for own in tracked_sets(beams, most)], axis=0)
     return join([((marks[k], marks[k + 1]),) for k in np.flatnonzero(linked)])
+
+
+def with_fringes(
+    held: Holding, limits: NightLimits, request: int, subarrays: Iterable[tuple[int, ...]]
+) -> Holding:
+    """Return what holds, with when a resolved target shows fringes on each subarray."""
+    margin, spans = dict(held.margin), dict(held.spans)
+    times = limits.sky.times
+    first_s = seconds_after(limits.sky.dark.start, times[0])
+    seconds = first_s + limits.sky.tick_s * np.arange(len(times), dtype=float)
+    for telescopes in subarrays:
+        shown = fringes(limits, request, telescopes)
+        if shown is None:
+            continue
+        column = Column(RESOLVED, UNIT, ChainKey(telescopes))
+        near = np.clip(shown.near_s + first_s, 0.0, held.length_s).tolist()
+        spans[column] = tuple((start, end) for start, end in near if start < end)
+        margin[column] = np.interp(held.grid_s, seconds, shown.verdict.margin)
+    return replace(held, margin=margin, spans=spans, columns=by_owner(margin))

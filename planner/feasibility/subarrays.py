@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from planner.constraints.brightness import FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
+from planner.constraints.contrast import UNIT as CONTRAST_UNIT
 from planner.constraints.phase import PHASE
 from planner.constraints.tonight import NightLimits
 from planner.constraints.tracker import tracker_for
@@ -23,6 +24,7 @@ from planner.feasibility.columns import (
     DIFFERENTIAL,
     PUPIL,
     RATE,
+    RESOLVED,
     TRACKER,
     BaselineKey,
     ChainKey,
@@ -35,7 +37,15 @@ from planner.feasibility.columns import (
 from planner.feasibility.edges import Holding, Keys, StarLimits, holding, margins
 from planner.feasibility.lines import air_keys, pair_keys, rate_keys
 from planner.feasibility.recent import Recent, Same
-from planner.feasibility.settings import Ways, chain_of, reached_settings, ways_of, when_usable, with_chains
+from planner.feasibility.settings import (
+    Ways,
+    chain_of,
+    reached_settings,
+    ways_of,
+    when_usable,
+    with_chains,
+    with_fringes,
+)
 from planner.feasibility.spans import Spans, gaps, join, meet, meet_all, total_s
 from planner.geometry.placement import Placement
 from planner.scenario.array import Array, Combiner
@@ -67,6 +77,7 @@ ORDER = (
     "azimuth tracking rate",
     "skyline",
     "shadowing",
+    RESOLVED,
     RATE,
     DELAY,
     PUPIL,
@@ -194,6 +205,9 @@ class Followed:
             values[Column(TRACKER, "mag", ChainKey(tuple(telescopes)))] = chain_of(
                 values, telescopes, tracker.beams
             )
+        shown = Column(RESOLVED, CONTRAST_UNIT, ChainKey(tuple(telescopes)))
+        if shown in self.held.margin:
+            values[shown] = np.interp([second], self.held.grid_s, self.held.margin[shown])
         return _smallest([column for column in self.parts(telescopes, setting) if column in values], values)
 
 
@@ -245,6 +259,7 @@ def follow(of: StarLimits, limits: NightLimits, only: Sequence[str] = ()) -> Fol
     tracker = tracker_for(limits, of.request)
     if tracker is not None:
         held = with_chains(held, list(choices.ways), tracker.beams)
+    held = with_fringes(held, limits, limits.scenario.requests.index(of.request), list(choices.ways))
     return Followed(
         of,
         limits,

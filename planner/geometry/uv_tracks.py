@@ -41,6 +41,21 @@ class UvTracks:
         """Return u and v at some moments, (time, baseline, 2) in metres."""
         return np.asarray(np.einsum("tk,kbx->tbx", _terms(self.phase(seconds)), self.terms_m))
 
+    def each_at(self, baseline: np.ndarray, seconds: np.ndarray) -> np.ndarray:
+        """Return u and v of one baseline at each moment, (..., 2); both arguments of one shape."""
+        middle, cosine, sine = self.terms_m
+        phase = self.phase(seconds)[..., None]
+        return np.asarray(
+            middle[baseline] + cosine[baseline] * np.cos(phase) + sine[baseline] * np.sin(phase)
+        )
+
+    @property
+    def longest_m(self) -> float:
+        """No projected baseline is longer."""
+        middle = np.linalg.norm(self.terms_m[0], axis=-1)
+        around = np.linalg.norm(np.moveaxis(self.terms_m[1:], 1, 0), ord=2, axis=(1, 2))
+        return float((middle + around).max(initial=0.0))
+
 
 def uv_tracks(seconds: np.ndarray, uv_m: np.ndarray) -> UvTracks:
     """Fit tracks to samples.

@@ -42,6 +42,7 @@ KINDS = {
     "configuration": "another configuration",
     "path": "fixed path segment",
     "setup": "another spectral setup",
+    "contrast": "smaller squared visibility",
     "tracking": "other tracking or guiding",
     "reserved": "less reserved time",
     "pupil": "whole stroke, pupil not kept in place",

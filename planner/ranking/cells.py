@@ -20,6 +20,7 @@ from planner.ranking.moments import Moments
 from planner.ranking.usable import pair_numbers, runs_of
 from planner.scenario.array import Combiner
 from planner.scenario.targets import Request
+from planner.science.contrast import contrast_of
 from planner.science.coverage import CellRuns, cell_runs
 from planner.science.history import filled_before
 
@@ -63,8 +64,9 @@ def runs_in(moments: Moments, row: int, wish: Request, combiner: Combiner) -> Ce
     at, slot_s = knots(moments.slots), float(moments.scenario.night.slot_s)
     every = baseline_vectors_m(moments.placement.vectors_m)
     uv = uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.boost[at], every)[0, :, :, :2]
-    span = (0.0, (moments.slots - 1) * slot_s)
-    return cell_runs(uv_tracks(at * slot_s, uv), combiner.wavelengths_um, wish.field_mas, span)
+    span, tracks = (0.0, (moments.slots - 1) * slot_s), uv_tracks(at * slot_s, uv)
+    contrast = contrast_of(moments.scenario, wish, tracks.longest_m)
+    return cell_runs(tracks, combiner.wavelengths_um, wish.field_mas, span, contrast)
 
 
 def _by_interval(moments: Moments, runs: CellRuns) -> tuple[np.ndarray, np.ndarray]:

@@ -5,12 +5,16 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 
 from planner.constraints.air import left_contrast
+from planner.constraints.contrast import ABERRATION
 from planner.constraints.tracker import seen_by_tracker
 from planner.geometry.baselines import baseline_vectors_m, pairs
+from planner.geometry.uv import uvw_m
 from planner.ranking.moments import Moments
 from planner.scenario.array import Combiner
+from planner.science.contrast import contrast_of
 from planner.science.tracking import edge_margin_mag, tracked_sets
 
 
@@ -32,6 +36,35 @@ def air_bits(moments: Moments, rows: np.ndarray, combiner: Combiner, constant_m:
         for i, j in itertools.combinations(range(len(path)), 2)
     ]
     return np.array(found, dtype=np.uint8)
+
+
+def fringe_bits(moments: Moments, rows: np.ndarray, numbers: np.ndarray) -> np.ndarray | None:
+    """Return where a target shows fringes within a science step, (subarray, row, byte); None for everywhere.
+
+    Parameters
+    ----------
+    rows : ndarray (row,)
+        Positions of requests.
+    numbers : ndarray (subarray, pair)
+        Where its pairs stand among all pairs of seats.
+    """
+    vectors = baseline_vectors_m(moments.placement.vectors_m)
+    longest_m = float(np.linalg.norm(vectors, axis=-1).max(initial=0.0)) * ABERRATION
+    found: np.ndarray | None = None
+    for place, row in enumerate(rows.tolist()):
+        wish = moments.requests[row]
+        contrast = contrast_of(moments.scenario, wish, longest_m)
+        if contrast is None:
+            continue
+        if found is None:
+            every = np.packbits(np.ones(moments.slots, dtype=bool))
+            found = np.tile(every, (len(numbers), len(rows), 1))
+        uv = uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.boost, vectors)[0, :, :, :2]
+        counts = (contrast.margin(uv) >= 0).any(axis=-1)
+        slots = 1 + int(np.ceil(moments.scenario.science_step_s(wish) / moments.scenario.night.slot_s))
+        near = maximum_filter1d(counts.astype(np.uint8), 2 * slots + 1, axis=0, mode="nearest")
+        found[:, place] = np.bitwise_or.reduce(np.packbits(near.T, axis=-1)[numbers], axis=1)
+    return found
 
 
 def tracker_bits(

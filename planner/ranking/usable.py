@@ -10,7 +10,7 @@ import numpy as np
 
 from planner.geometry.baselines import pairs
 from planner.ranking.answers import Seat
-from planner.ranking.light import air_bits, tracker_bits
+from planner.ranking.light import air_bits, fringe_bits, tracker_bits
 from planner.ranking.moments import Moments, Stroke, pair_bits, rate_bits
 from planner.scenario.array import Array, Combiner
 from planner.scenario.light_path import RoutingMode
@@ -179,6 +179,9 @@ def usable_bits(
                 if beam is not None:
                     bits &= beam[members[part, k]]
             found[part] |= bits
+    shown = fringe_bits(moments, rows, numbers)
+    if shown is not None:
+        found &= shown
     linked = tracker_bits(moments, rows, members, numbers)
     return found if linked is None else found & linked
 

@@ -266,6 +266,11 @@ class Combiner(Part):
     air_contrast_min: NotNegative = Field(
         default=0.0, lt=1, description="Fringe contrast that the air in the lines must leave, 0 to 1."
     )
+    vis2_min: NotNegative = Field(
+        default=0.001,
+        lt=1,
+        description="Squared visibility of the target below which a sample does not count, 0 to 1.",
+    )
     setup_name: Name | None = Field(
         default=None, description="Name of the spectral setup that these keys describe."
     )

@@ -89,6 +89,11 @@ class SpectralSetup(Part):
         default=None, description="Recording time on a calibrator."
     )
     overhead_s: Seconds | None = Field(default=None, description="Time added to each recording.")
+    vis2_min: NotNegative | None = Field(
+        default=None,
+        lt=1,
+        description="Squared visibility of the target below which a sample does not count.",
+    )
 
     @model_validator(mode="after")
     def _limits(self) -> SpectralSetup:

@@ -5,7 +5,10 @@ little east and north of the star and its own, s by astropy's full
 transformation, for each radian on the sky. Cells have the side 1/W in wavelengths, W
 the request's field; (u, v) and (-u, -v) are one cell, named by v > 0, or v = 0
 and u >= 0. Half a centimetre on either side of an edge is left open: there a
-cell may be claimed or not. While two stars change places nothing is recorded.
+cell may be claimed or not. A visit fills what its tracks cross, so a track is
+followed by chords, and these are cut at the edges of cells. A chord counts where
+the squared visibility of the target, a uniform disk, reaches ``vis2_min``. While
+two stars change places nothing is recorded.
 What cells are worth is counted in ``audit_values``.
 """
 
@@ -19,6 +22,8 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from planner.scenario.array import Combiner
+from planner.scenario.targets import Request
+from planner.scheduling.audit_beams import uniform_disk
 from planner.scheduling.audit_case import Case, combiner_used, holds, named
 from planner.scheduling.audit_case import number as number_told
 from planner.scheduling.audit_clock import moment
@@ -29,6 +34,7 @@ from planner.units import RAD_PER_MAS
 
 EDGE_M = 5e-3
 STRAIGHT_S = 10.0
+VIS2_OPEN = 1e-3  # of the least squared visibility that counts: so near to it a chord may count or not
 EDGE_CELLS_MAX = 0.25  # cells smaller than two centimetres are still counted, by their inner half
 SWAP_EDGE_S = 1e-3
 LARGEST_INDEX = 1e12
@@ -108,11 +114,18 @@ class Chords:
     start, end : ndarray (chord, 2)
     edge : ndarray (chord,)
         Width of the open edge.
+    vis2 : ndarray (chord, 3)
+        Squared visibility of the target at the start, in the middle and at the end.
     """
 
     start: np.ndarray
     end: np.ndarray
     edge: np.ndarray
+    vis2: np.ndarray
+
+    def of(self, kept: np.ndarray) -> Chords:
+        """Return some of the chords."""
+        return Chords(self.start[kept], self.end[kept], self.edge[kept], self.vis2[kept])
 
     def cells(self, shift: tuple[float, float] = (0.0, 0.0)) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Cut the chords at edges of cells: the middle of each piece, its cell, its open edge.
@@ -141,35 +154,44 @@ class Chords:
         return middle, np.floor(middle + 0.5), self.edge[chord]
 
 
-def chords_of(uv: Sequence[np.ndarray], combiner: Combiner, field_mas: float) -> Chords:
+def chords_of(uv: Sequence[np.ndarray], combiner: Combiner, request: Request) -> Chords:
     """Return the straight pieces of stretches of tracks, each (pair, moment, 2) in metres."""
-    per_metre = field_mas * RAD_PER_MAS / (np.array(combiner.wavelengths_um) * 1e-6)
+    per_metre = request.field_mas * RAD_PER_MAS / (np.array(combiner.wavelengths_um) * 1e-6)
+    diameter = request.star.diameter_mas or 0.0  # without one it is a point
     width = np.minimum(EDGE_M * per_metre, EDGE_CELLS_MAX)
-    start, end, edge = [], [], []
-    for scale, own in zip(per_metre, width, strict=True):
+    start, end, edge, vis2 = [], [], [], []
+    for scale, open_edge, wavelength in zip(per_metre, width, combiner.wavelengths_um, strict=True):
         for stretch in uv:
-            start.append(scale * stretch[:, :-1].reshape(-1, 2))
-            end.append(scale * stretch[:, 1:].reshape(-1, 2))
-            edge.append(np.full(len(start[-1]), own))
-    return Chords(np.concatenate(start), np.concatenate(end), np.concatenate(edge))
+            ends = stretch[:, :-1].reshape(-1, 2), stretch[:, 1:].reshape(-1, 2)
+            start.append(scale * ends[0])
+            end.append(scale * ends[1])
+            edge.append(np.full(len(ends[0]), open_edge))
+            length = np.linalg.norm([ends[0], (ends[0] + ends[1]) / 2.0, ends[1]], axis=-1).T
+            vis2.append(uniform_disk(diameter, length, wavelength) ** 2)
+    return Chords(np.concatenate(start), np.concatenate(end), np.concatenate(edge), np.concatenate(vis2))
 
 
-def crossed_inside(chords: Chords) -> Cells:
-    """Return the cells that a track crosses away from their edges: a visit must have filled these."""
-    middle, nearest, edge = chords.cells()
+def crossed_inside(chords: Chords, vis2_min: float) -> Cells:
+    """Return the cells that a track crosses away from their edges: a visit must have filled these.
+
+    The target must show fringes there for certain.
+    """
+    surely = chords.vis2.min(axis=-1) >= vis2_min * (1.0 + VIS2_OPEN)
+    middle, nearest, edge = chords.of(surely).cells()
     inside = np.all(np.abs(middle - nearest) < 0.5 - edge[:, None], axis=-1)
     return folded(np.unique(nearest[inside], axis=0))
 
 
-def crossed_near(chords: Chords) -> Cells:
+def crossed_near(chords: Chords, vis2_min: float) -> Cells:
     """Return the cells that a track crosses or comes near: a visit may have filled these, and no others.
 
     Examples
     --------
-    >>> still = Chords(np.array([[1.49, 0.0]]), np.array([[1.495, 0.0]]), np.array([0.02]))
-    >>> sorted(crossed_near(still))
+    >>> still = Chords(np.array([[1.49, 0.0]]), np.array([[1.495, 0.0]]), np.array([0.02]), np.ones((1, 3)))
+    >>> sorted(crossed_near(still, 0.5))
     [(1, 0), (2, 0)]
     """
+    chords = chords.of(chords.vis2.max(axis=-1) >= vis2_min * (1.0 - VIS2_OPEN))
     # A cell with its open edge meets a chord when the cell meets it moved by the edge towards some corner.
     near = [chords.cells((a, b))[1] for a in (-1.0, 1.0) for b in (-1.0, 1.0)]
     return folded(np.unique(np.concatenate(near), axis=0))
@@ -194,7 +216,14 @@ def coverage_cases(
             yield holds(False, f"{visit.id}: its cells cannot be counted, see the other checks")
             continue
         tally = tallies.setdefault(visit.target, Tally(request, earlier.get(visit.target, NONE)))
-        yield from _visit_cases(visit, tally, chords_of(uv, combiner, request.field_mas))
+        chords = chords_of(uv, combiner, request)
+        best = float(chords.vis2.max())
+        yield Case(
+            (best - combiner.vis2_min * (1.0 - VIS2_OPEN)) / max(combiner.vis2_min, VIS2_OPEN),
+            f"{visit.id} records a star with a squared visibility of {best:.2g} at best, "
+            f"at least {combiner.vis2_min:g} wanted",
+        )
+        yield from _visit_cases(visit, tally, chords, combiner.vis2_min)
         tally.add(_in_range(visit.new_cells), _in_range(visit.cells_again))
         told[visit.target] = told.get(visit.target, 0.0) + number_told(visit.value)
         yield _worth_case(visit, tally, told[visit.target])
@@ -204,7 +233,7 @@ def _in_range(cells: Sequence[tuple[int, int]]) -> set[tuple[int, int]]:
     return {cell for cell in cells if max(abs(index) for index in cell) < LARGEST_INDEX}
 
 
-def _visit_cases(visit: Visit, tally: Tally, chords: Chords) -> Iterator[Case]:
+def _visit_cases(visit: Visit, tally: Tally, chords: Chords, vis2_min: float) -> Iterator[Case]:
     """Judge the cells of one visit by what had been filled before it."""
     new, again = _in_range(visit.new_cells), _in_range(visit.cells_again)
     claimed, before = new | again, tally.tonight.keys()
@@ -213,7 +242,7 @@ def _visit_cases(visit: Visit, tally: Tally, chords: Chords) -> Iterator[Case]:
         len(claimed) == count and folded(np.array(sorted(claimed)).reshape(-1, 2)) == claimed,
         f"{visit.id} claims a cell twice, not folded, or out of any range",
     )
-    inside = crossed_inside(chords)
+    inside = crossed_inside(chords, vis2_min)
     for cells, what in (
         (new & before, "claims cells that an earlier visit of its request has filled"),
         (again - before - tally.earlier.perhaps, "claims to fill cells again that nobody has filled"),
@@ -221,7 +250,7 @@ def _visit_cases(visit: Visit, tally: Tally, chords: Chords) -> Iterator[Case]:
             {cell for cell in again if tally.next_weight(cell, again=True).most <= 0},
             "claims to fill cells again that add nothing more",
         ),
-        (claimed - crossed_near(chords), "claims cells that its baselines do not cross"),
+        (claimed - crossed_near(chords, vis2_min), "claims cells that its baselines do not cross"),
         (
             {cell for cell in inside - claimed if tally.next_weight(cell).least > 0},
             "does not claim cells that its baselines cross",

@@ -127,9 +127,9 @@ def _cells(scenario: Scenario, request: Request, combiner: Combiner, observed: l
     for own, end, each in zip(observed, ends, seconds, strict=True):
         part = slice(end - len(each), end)
         uv = followed(each, projected_m(_ends_m(scenario.array, own), axes[part]))
-        chords = chords_of([uv], combiner, request.field_mas)
-        least.update(crossed_inside(chords))
-        most.update(crossed_near(chords))
+        chords = chords_of([uv], combiner, request)
+        least.update(crossed_inside(chords, combiner.vis2_min))
+        most.update(crossed_near(chords, combiner.vis2_min))
     return Earlier(least, most)
 
 

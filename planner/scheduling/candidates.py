@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.constraints.brightness import bright_enough
+from planner.constraints.contrast import fringes
 from planner.constraints.delay_range import delay_range
 from planner.constraints.instrument import bracket_distance_deg, calibrator_visibility
 from planner.constraints.tonight import NightLimits
@@ -31,6 +32,7 @@ from planner.scheduling.routes import Setting, alike_settings, count_alike
 from planner.scheduling.setup import ticks_up
 from planner.scheduling.subarrays import Assignments, Subarray, assignments_of, led, possible_subarrays
 from planner.scheduling.visits import StarOnBeams, SubarrayFacts, VisitFamily, facts_of, star_on_beams
+from planner.science.contrast import contrast_of
 from planner.science.coverage import CellRuns, cell_runs, stretches
 from planner.science.history import filled_times
 
@@ -218,7 +220,9 @@ def night_runs(limits: NightLimits, request: int) -> CellRuns:
     uv = uvw_m(sky.icrs_rad[[request]], sky.frame.boost[at], every_pair)[0, :, :, :2]
     tracks = uv_tracks(at * float(sky.tick_s), uv)
     span = (0.0, (len(sky.times) - 1) * float(sky.tick_s))
-    return cell_runs(tracks, limits.scenario.combiner_of(wish).wavelengths_um, wish.field_mas, span)
+    contrast = contrast_of(limits.scenario, wish, tracks.longest_m)
+    wavelengths = limits.scenario.combiner_of(wish).wavelengths_um
+    return cell_runs(tracks, wavelengths, wish.field_mas, span, contrast)
 
 
 def pairs_among(telescopes: int, chosen: Sequence[int]) -> np.ndarray:
@@ -417,17 +421,20 @@ def science_starts(limits: NightLimits, request: int, facts: SubarrayFacts) -> n
         science.azimuth_high_deg[start] + turns <= high
     )
     kept = _clear(limits, request, facts, (start, start + science.ticks))
+    kept &= _shows_fringes(limits, request, facts, start)
     return np.asarray(start[on_wrap.any(axis=0) & kept])
 
 
 def _kept(
     limits: NightLimits, request: int, facts: SubarrayFacts, brackets: Sequence[Bracket]
 ) -> list[Bracket]:
-    """Leave out visits that no absolute window holds whole, and those that meet reserved time."""
+    """Leave out visits that no absolute window holds whole, that meet reserved time, or show no fringes."""
     # All at once: times of windows and reserved time are read for each call.
     start = np.concatenate([np.empty(0, dtype=int), *(own.start_tick[:, 0] for own in brackets)])
     end = np.concatenate([np.empty(0, dtype=int), *(own.end_tick[:, 2] for own in brackets)])
     kept = _clear(limits, request, facts, (start, end))
+    recorded = np.concatenate([np.empty(0, dtype=int), *(own.start_tick[:, 1] for own in brackets)])
+    kept &= _shows_fringes(limits, request, facts, recorded)
     edges = np.cumsum([0, *(len(own.start_tick) for own in brackets)]).tolist()
     return [
         bracket.take(np.flatnonzero(kept[first:last]))
@@ -447,6 +454,17 @@ def _clear(
     capture = int(ticks_up(facts.capture_s, limits.sky.tick_s))
     clear = clear_of_reserved(limits, names, start - capture, end)
     return np.asarray(clear & (outside[end + 1] == outside[start]))
+
+
+def _shows_fringes(limits: NightLimits, request: int, facts: SubarrayFacts, start: np.ndarray) -> np.ndarray:
+    """Where some baseline counts at some moment of science steps that start at some ticks, (step,)."""
+    of_pairs = fringes(limits, request, facts.subarray.telescopes)
+    if of_pairs is None:
+        return np.ones(len(start), dtype=bool)
+    counts = np.zeros(len(start), dtype=bool)
+    for first, last in facts.step(limits.scenario.requests[request], science=True).recording:
+        counts |= of_pairs.counts_in((start + first) * limits.sky.tick_s, (start + last) * limits.sky.tick_s)
+    return counts
 
 
 def beams_of(limits: NightLimits, facts: SubarrayFacts, request: int, star: int) -> StarOnBeams:

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from planner.constraints.air import air_limit
+from planner.constraints.contrast import fringes
 from planner.constraints.tonight import NightLimits
 from planner.constraints.tracker import edges_mag, tracker_for, tracking
 from planner.constraints.two_stars import differential_delay, second_path_m
@@ -39,6 +40,9 @@ def light_limits(limits: NightLimits, facts: SubarrayFacts, request: int, star: 
         verdict = tracking(limits, wish, star, telescopes, facts.subarray.tracked)
         if verdict is not None:
             found.append(verdict)
+    seen_on = fringes(limits, request, telescopes) if star == request else None
+    if seen_on is not None:
+        found.append(seen_on.verdict)
     differential = differential_m(limits, facts, request, star)
     if differential is not None:
         found.append(_first(differential_delay(limits.scenario, differential[None])))

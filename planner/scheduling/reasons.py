@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.constraints.brightness import FAINT, brightness_limits
+from planner.constraints.contrast import RESOLVED, too_resolved
 from planner.constraints.delay_range import DELAY_RANGE, held_offset
 from planner.constraints.tonight import NightLimits
 from planner.constraints.verdict import Verdict
@@ -162,6 +163,8 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
     verdicts = best[1]
     names = "-".join(limits.placement.telescopes[i] for i in best[0].telescopes)
     for number, verdict in enumerate(verdicts):
+        if verdict.limit == RESOLVED and not verdict.allowed.any():
+            return too_resolved(limits, offer.request, best[0].telescopes)
         if not verdict.allowed.any():
             # At best where all the rest would allow it, if it ever does.
             rest = np.logical_and.reduce([v.allowed for k, v in enumerate(verdicts) if k != number])

@@ -7,7 +7,8 @@ whole numbers nearest to (u W, v W) with u and v in wavelengths; (u, v) and
 
 A visit fills every cell that the smooth track of one of its baselines, in one
 of its channels, crosses while the science star is recorded, both ends included;
-to touch an edge or a corner for a moment is not to cross.
+to touch an edge or a corner for a moment is not to cross. Only where the
+expected squared visibility reaches the combiner's ``vis2_min`` does a track count.
 
 Tracks are ellipses of time, so that entry and exit are closed forms, however
 short the time in a cell and however far apart the samples.
@@ -20,6 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.geometry.uv_tracks import UvTracks
+from planner.science.contrast import Contrast
+from planner.science.source import expected_vis2
 from planner.units import RAD_PER_MAS, SIDEREAL_RAD_PER_S
 
 _SPAN = 1 << 30  # the largest index: 40 km, 0.3 um and a field of 100 arcsec give 7e7
@@ -108,7 +111,11 @@ class CellRuns:
 
 
 def cell_runs(
-    tracks: UvTracks, wavelengths_um: tuple[float, ...], field_mas: float, span_s: tuple[float, float]
+    tracks: UvTracks,
+    wavelengths_um: tuple[float, ...],
+    field_mas: float,
+    span_s: tuple[float, float],
+    contrast: Contrast | None = None,
 ) -> CellRuns:
     """Return the cells that tracks cross in a span of time, each with the moments of entry and exit.
 
@@ -121,13 +128,18 @@ def cell_runs(
         Field of view W.
     span_s : (float, float)
         On the clock of the tracks.
+    contrast : Contrast, optional
+        What counts, in the same channels: runs begin and end there too. Everything by default.
     """
     scale = field_mas * RAD_PER_MAS / (np.asarray(wavelengths_um) * 1e-6)
     terms = tracks.terms_m[:, :, None, :] * scale[:, None]
     terms = terms.reshape(3, -1, 2)
     axis, moment = _edge_crossings(tracks, terms.reshape(3, -1), span_s)
-    series = np.concatenate([np.arange(terms.shape[1]), axis // 2])
-    begin = np.concatenate([np.full(terms.shape[1], span_s[0]), moment])
+    passing, passed = (np.empty(0, dtype=int), np.empty(0))
+    if contrast is not None:
+        passing, passed = contrast.passages(tracks, span_s)
+    series = np.concatenate([np.arange(terms.shape[1]), axis // 2, passing])
+    begin = np.concatenate([np.full(terms.shape[1], span_s[0]), moment, passed])
     order = np.lexsort((begin, series))
     series, begin = series[order], begin[order]
     # A run ends where the next one of its series begins, or with the span.
@@ -135,10 +147,12 @@ def cell_runs(
     end[:-1][series[1:] != series[:-1]] = span_s[1]
     some = end > begin
     series, begin, end = series[some], begin[some], end[some]
-    phase = tracks.phase((begin + end) / 2.0)
-    middle, cosine, sine = terms[:, series]
-    index = middle + cosine * np.cos(phase)[:, None] + sine * np.sin(phase)[:, None]
-    return _runs(_codes(index), begin, end, series // max(len(wavelengths_um), 1))
+    baseline, channel = np.divmod(series, len(wavelengths_um))
+    uv = tracks.each_at(baseline, (begin + end) / 2.0)
+    if contrast is not None:
+        counts = expected_vis2(contrast.star, uv, np.array(wavelengths_um)[channel]) >= contrast.vis2_min
+        baseline, channel, begin, end, uv = (own[counts] for own in (baseline, channel, begin, end, uv))
+    return _runs(_codes(uv * scale[channel][:, None]), begin, end, baseline)
 
 
 def _runs(codes: np.ndarray, begin: np.ndarray, end: np.ndarray, baseline: np.ndarray) -> CellRuns:

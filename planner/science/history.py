@@ -19,6 +19,7 @@ from planner.geometry.uv import uvw_m
 from planner.geometry.uv_tracks import UvTracks, uv_tracks
 from planner.scenario.array import Array, TelescopeClass
 from planner.scenario.targets import Observation, Request, Scenario
+from planner.science.contrast import contrast_of
 from planner.science.coverage import cell_runs
 from planner.sky.directions import icrs_at_date, place_of
 from planner.sky.earth import earth_frame, offline_earth
@@ -37,7 +38,8 @@ def filled_times(scenario: Scenario, request: Request) -> tuple[np.ndarray, np.n
 
     Only observations with the request's own combiner count: another one works
     at other wavelengths, so its visibilities are other numbers even where they
-    fall on the same cells. Cells have the side that the request's field sets now.
+    fall on the same cells. What fell short of ``vis2_min`` filled nothing then
+    either. Cells have the side that the request's field sets now.
 
     Parameters
     ----------
@@ -60,10 +62,11 @@ def filled_times(scenario: Scenario, request: Request) -> tuple[np.ndarray, np.n
     if not own:
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=int)
     wavelengths = scenario.combiner_of(request).wavelengths_um
-    codes = [
-        cell_runs(tracks, wavelengths, request.field_mas, (0.0, length_s(row))).distinct
-        for tracks, row in zip(observed_tracks(scenario, request, own), own, strict=True)
-    ]
+    codes = []
+    for tracks, row in zip(observed_tracks(scenario, request, own), own, strict=True):
+        contrast = contrast_of(scenario, request, tracks.longest_m)
+        span = (0.0, length_s(row))
+        codes.append(cell_runs(tracks, wavelengths, request.field_mas, span, contrast).distinct)
     return np.unique(np.concatenate(codes), return_counts=True)
 
 

@@ -9,7 +9,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import j1, jv
 
+from planner.scenario.targets import Star
 from planner.units import RAD_PER_MAS
+
+FIRST_NULL = 3.8317059702075125  # first zero of J1 beyond 0: Abramowitz & Stegun 1964, table 9.5
 
 
 def _argument(diameter_mas: np.ndarray, baseline_m: np.ndarray, wavelength_um: np.ndarray) -> np.ndarray:
@@ -38,6 +41,40 @@ def uniform_disk_visibility(
     x = _argument(np.asarray(diameter_mas), np.asarray(baseline_m), np.asarray(wavelength_um))
     safe = np.where(x == 0, 1.0, x)
     return np.where(x == 0, 1.0, 2.0 * j1(safe) / safe)
+
+
+def expected_vis2(star: Star, uv_m: np.ndarray, wavelength_um: np.ndarray | float) -> np.ndarray:
+    """Return the squared visibility that a star should show: the one place where its model stands.
+
+    A uniform disk of ``diameter_mas``; a star without a diameter is taken as a point.
+
+    Parameters
+    ----------
+    star : Star
+    uv_m : ndarray (..., 2)
+    wavelength_um : ndarray or float
+        Broadcast with the leading axes of ``uv_m``.
+    """
+    length_m = np.hypot(uv_m[..., 0], uv_m[..., 1])
+    return uniform_disk_visibility(star.diameter_mas or 0.0, length_m, wavelength_um) ** 2
+
+
+def least_vis2(star: Star, longest_m: float, wavelength_um: float) -> float:
+    """Return what the squared visibility does not fall below on baselines up to a length; 0 if unknown.
+
+    A disk fades steadily up to its first null, x = 3.8317, the first zero of J1.
+
+    Examples
+    --------
+    >>> from planner.scenario.targets import Star
+    >>> giant = Star(name="giant", ra_deg=0.0, dec_deg=0.0, diameter_mas=20.2)
+    >>> round(least_vis2(giant, 20.0, 2.2), 3), least_vis2(giant, 56.0, 2.2)
+    (0.053, 0.0)
+    """
+    diameter = star.diameter_mas or 0.0
+    if _argument(np.asarray(diameter), np.asarray(longest_m), np.asarray(wavelength_um)) >= FIRST_NULL:
+        return 0.0
+    return float(uniform_disk_visibility(diameter, longest_m, wavelength_um) ** 2)
 
 
 def limb_darkened_disk_visibility(
