@@ -7,6 +7,7 @@ import math
 RAD_PER_MAS = math.pi / 180.0 / 3_600_000.0
 RAD_PER_ARCSEC = math.pi / 180.0 / 3_600.0
 DAY_S = 86_400.0
+LIGHT_KM_PER_S = 299_792.458  # exact, by the definition of the metre (SI)
 SIDEREAL_RAD_PER_S = 7.292115146706979e-05  # Earth's nominal rotation, IERS Conventions (2010), ch. 1
 
 

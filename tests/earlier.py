@@ -81,9 +81,9 @@ def astropy_cells(scenario: Scenario, number: int) -> set[tuple[int, int]]:
 
 
 def place_m(array, name):
-    """The pupil on a station of an array with one class of telescopes."""
-    (own,), station = array.telescope_classes, array.station(name)
-    return np.array([station.east_m, station.north_m, station.up_m + own.pupil_height_m])
+    """The pupil on a station of an array whose pupils are all of one height."""
+    (height,), station = {own.pupil_height_m for own in array.telescope_classes}, array.station(name)
+    return np.array([station.east_m, station.north_m, station.up_m + height])
 
 
 def seen_change(site, place, angle_deg, times, small_rad=1e-6):

@@ -13,7 +13,7 @@ from nights import planned
 from pydantic import BaseModel
 
 from planner.scenario.night import Window
-from planner.scenario.targets import Observation
+from planner.scenario.targets import Observation, Star
 from planner.scheduling.audit import audit_plan
 
 
@@ -344,8 +344,12 @@ def test_a_plan_of_the_solver_passes():
         "radial_velocity_km_per_s": -80.0,
     }
     scenario = changed(scenario, "requests.0.star", lambda own: own.model_copy(update=motion))
+    # And one as fast as any accepted, from an epoch as far away: it has moved by 0.7 deg.
+    edge = {"epoch_yr": 1800.0, "pmra_mas_per_yr": 10_999.0, "parallax_mas": 53.0}
+    scenario = changed(scenario, "requests.1.star", lambda own: own.model_copy(update=edge))
+    Star.model_validate(scenario.requests[1].star.model_dump())
     found = planned(scenario)[1]
-    assert scenario.requests[0].name in [visit.target for visit in found.visits]
+    assert {request.name for request in scenario.requests[:2]} <= {visit.target for visit in found.visits}
     assert failed(found) == set()
 
 

@@ -150,6 +150,24 @@ CELLS: list[Case] = [
         "Give a number of at least 1800: epoch of the place, Julian year, in yr.",
     ),
     (
+        lambda w: w.targets[0].update(pmra="100000", epoch="1800"),
+        "targets.csv: line 2, pmra",
+        "is 100000.0, which is above 11000",
+        "Give a number of at most 11000: proper motion in ra, cos(dec) included, in mas/yr.",
+    ),
+    (
+        lambda w: w.targets[0].update(radial_velocity="2000"),
+        "targets.csv: line 2, radial_velocity",
+        "is 2000.0, which is above 1800",
+        "Give a number of at most 1800: radial velocity, receding positive, in km/s.",
+    ),
+    (
+        lambda w: w.targets[0].update(parallax="900"),
+        "targets.csv: line 2, parallax",
+        "is 900.0, which is above 800",
+        "Give a number of at most 800: parallax; zero or negative means none is applied, in mas.",
+    ),
+    (
         lambda w: w.calibrators[0].update(diameter=""),
         "calibrators.csv: line 2, diameter",
         "is empty",

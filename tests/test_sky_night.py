@@ -19,6 +19,7 @@ from astropy.time import Time, TimeDelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented import enu, random_scenario, star
+from pydantic import ValidationError
 from skies import from_date, place_of_date, utc
 from skyfield.api import Loader, wgs84
 from skyfield.api import Star as OtherStar
@@ -28,6 +29,7 @@ from planner.errors import NoNight
 from planner.sky.directions import (
     altitude_deg,
     directions,
+    icrs_at_date,
     location_of,
     natural_directions,
     refracted_altitude_deg,
@@ -216,6 +218,64 @@ FAST_STARS = (
     star("Barnard's star", 269.45402, 4.66829, epoch_yr=1991.25, pmra_mas_per_yr=-798.58,
          pmdec_mas_per_yr=10328.12, parallax_mas=548.31, radial_velocity_km_per_s=-110.5),
 )  # fmt: skip
+
+
+# Motions at the edges of what is accepted, in mas/yr, mas and km/s: each as fast as its parallax allows.
+EDGES = (
+    (10_999.9, 0.0, 0.0), (10_999.9, -3.0, 1_800.0), (10_999.9, 800.0, 997.0), (10_999.9, 52.2, 10.0),
+    (999.9, 0.001, -1_800.0), (999.9, 800.0, -999.9), (4_000.0, 200.0, 990.0), (0.0, 9.9, -1_800.0),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("date", "epoch"), [("1990-01-02", 2200.0), ("2060-12-30", 1800.0), ("2027-03-11", 2016.0)]
+)
+@pytest.mark.parametrize(("motion", "parallax", "radial"), EDGES)
+def test_the_fastest_stars_accepted_move_as_in_astropy(date, epoch, motion, parallax, radial):
+    # SkyCoord.apply_space_motion: 0.2 arcsec in 260 years, 0.3 mm on 300 m, where ERFA raises parallaxes too
+    # small for the proper motion (pmsafe) and so gives weight to the radial velocity; else 0.03 arcsec.
+    for angle, dec in ((0.0, 10.0), (40.0, -60.0), (250.0, 89.0)):
+        along, up = motion * np.cos(np.deg2rad(angle)), motion * np.sin(np.deg2rad(angle))
+        own = star(
+            "fast", 130.0, dec, epoch_yr=epoch, pmra_mas_per_yr=along, pmdec_mas_per_yr=up,
+            parallax_mas=parallax, radial_velocity_km_per_s=radial,
+        )  # fmt: skip
+        with offline_earth():
+            when = Time(date, scale="utc")
+            depth = {}
+            if parallax > 0:
+                depth["distance"] = Distance(parallax=parallax * units.mas)
+                depth["radial_velocity"] = radial * units.km / units.s
+            theirs = SkyCoord(
+                own.ra_deg * units.deg,
+                own.dec_deg * units.deg,
+                pm_ra_cosdec=along * units.mas / units.yr,
+                pm_dec=up * units.mas / units.yr,
+                obstime=Time(epoch, format="jyear", scale="tdb"),
+                **depth,
+            ).apply_space_motion(new_obstime=when)
+            ours = SkyCoord(*np.rad2deg(icrs_at_date([own], when)[0]) * units.deg)
+        assert ours.separation(SkyCoord(theirs.ra, theirs.dec)).arcsec < 0.2
+        if parallax >= 10.0 or radial == 0.0:
+            assert ours.separation(SkyCoord(theirs.ra, theirs.dec)).arcsec < 0.03
+
+
+REFUSED = (
+    ({"pmra_mas_per_yr": 8_000.0, "pmdec_mas_per_yr": -8_000.0}, "has a proper motion of 11,314 mas a year"),
+    ({"pmra_mas_per_yr": 4_000.0, "parallax_mas": 15.0}, "of a star at 1,264 km/s"),
+    ({"parallax_mas": 100.0, "radial_velocity_km_per_s": -1_100.0}, "of a star at 1,100 km/s"),
+)
+
+
+@pytest.mark.parametrize(("motion", "words"), REFUSED)
+def test_a_star_that_moves_as_none_does_is_refused(motion, words):
+    with pytest.raises(ValidationError, match=words):
+        star("slip", 10.0, 10.0, **motion)
+
+
+def test_a_faint_parallax_says_nothing_about_speed():
+    # 20 mas/yr at 0.05 mas would be 1,900 km/s: such parallaxes are errors of measurement, and common.
+    star("far", 10.0, 10.0, pmra_mas_per_yr=20.0, parallax_mas=0.05)
 
 
 @pytest.mark.parametrize("date", ["1991-06-30", "2016-12-31", "2027-06-30", "2045-06-30", "2059-06-30"])

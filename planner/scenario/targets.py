@@ -7,6 +7,7 @@ right ascension includes cos(dec), as in the catalogues.
 from __future__ import annotations
 
 import datetime
+import math
 
 from pydantic import Field, model_validator
 
@@ -22,6 +23,15 @@ from planner.scenario.night import (
 from planner.scenario.programs import GoodPlan, Program
 from planner.scenario.values import Name, Names, NotNegative, Number, Part, Positive, Whole
 
+# Beyond what any star does: a typing slip or a wrong unit (the stars' own values from memory). The largest
+# proper motion is 10,390 mas/yr (Barnard's star), the largest parallax 768 mas (Proxima Centauri); a star
+# that leaves the Galaxy goes at 1,755 km/s (S5-HVS1, Koposov et al. 2020), but none so fast is near.
+MOTION_MAX_MAS = 11_000.0
+PARALLAX_MAX_MAS = 800.0
+RADIAL_MAX_KM_PER_S = 1_800.0
+NEAR_MAS, QUICK_MAS, SPEED_MAX_KM_PER_S = 10.0, 1_000.0, 1_000.0
+KM_PER_S_OF_AU_PER_YR = 4.74047
+
 LONGEST_OBSERVATION = datetime.timedelta(days=1)
 
 
@@ -33,18 +43,44 @@ class Star(Part):
     dec_deg: Number = Field(ge=-90, le=90, description="Declination, ICRS.")
     epoch_yr: Number = Field(default=2000.0, ge=1800, le=2200, description="Epoch of the place, Julian year.")
     pmra_mas_per_yr: Number = Field(
-        default=0.0, ge=-1e5, le=1e5, description="Proper motion in ra, cos(dec) included."
+        default=0.0,
+        ge=-MOTION_MAX_MAS,
+        le=MOTION_MAX_MAS,
+        description="Proper motion in ra, cos(dec) included.",
     )
-    pmdec_mas_per_yr: Number = Field(default=0.0, ge=-1e5, le=1e5, description="Proper motion in dec.")
+    pmdec_mas_per_yr: Number = Field(
+        default=0.0, ge=-MOTION_MAX_MAS, le=MOTION_MAX_MAS, description="Proper motion in dec."
+    )
     parallax_mas: Number = Field(
-        default=0.0, le=2000, description="Parallax; zero or negative means none is applied."
+        default=0.0, le=PARALLAX_MAX_MAS, description="Parallax; zero or negative means none is applied."
     )
     radial_velocity_km_per_s: Number = Field(
-        default=0.0, ge=-2000, le=2000, description="Radial velocity, receding positive."
+        default=0.0,
+        ge=-RADIAL_MAX_KM_PER_S,
+        le=RADIAL_MAX_KM_PER_S,
+        description="Radial velocity, receding positive.",
     )
     mag: dict[str, Number] = Field(default_factory=dict, description="Magnitude by band, columns mag_<band>.")
     diameter_mas: NotNegative | None = Field(default=None, le=1000, description="Uniform-disk diameter.")
     diameter_error_mas: NotNegative | None = Field(default=None, le=1000, description="Its standard error.")
+
+    @model_validator(mode="after")
+    def _moves_as_stars_do(self) -> Star:
+        motion = math.hypot(self.pmra_mas_per_yr, self.pmdec_mas_per_yr)
+        if motion > MOTION_MAX_MAS:
+            raise ValueError(
+                f"has a proper motion of {motion:,.0f} mas a year; no star's is {MOTION_MAX_MAS:,.0f}"
+            )
+        # A small parallax is mostly its error: then it says nothing about the speed.
+        if self.parallax_mas >= NEAR_MAS or (motion > QUICK_MAS and self.parallax_mas > 0):
+            across = KM_PER_S_OF_AU_PER_YR * motion / self.parallax_mas
+            speed = math.hypot(across, self.radial_velocity_km_per_s)
+            if speed > SPEED_MAX_KM_PER_S:
+                raise ValueError(
+                    f"has the proper motion, parallax and radial velocity of a star at {speed:,.0f} km/s; "
+                    f"none so near goes at {SPEED_MAX_KM_PER_S:,.0f}"
+                )
+        return self
 
 
 class Request(Part):

@@ -24,7 +24,7 @@ from astropy.time import Time
 from planner.scenario.array import Site
 from planner.scenario.targets import Star
 from planner.sky.earth import EarthFrame, Place, offline_earth
-from planner.units import RAD_PER_MAS
+from planner.units import LIGHT_KM_PER_S, RAD_PER_MAS
 
 
 def place_of(site: Site) -> Place:
@@ -73,6 +73,10 @@ def _natural_directions(stars: Sequence[Star], time: Time, observer_au: np.ndarr
     with offline_earth():
         year = time.tdb.jyear
     dec_rad = np.deg2rad([star.dec_deg for star in stars])
+    # A velocity v by the shift of lines makes the distance grow by v (1 - v/2c) in a second seen here: time
+    # on the star runs slower by v^2/2c^2 (to this order as ERFA's ``starpv``, Stumpff 1985, A&A 144, 232).
+    radial = np.array([star.radial_velocity_km_per_s for star in stars])
+    radial = radial * (1.0 - radial / (2.0 * LIGHT_KM_PER_S))
     # In this arithmetic the cosine of 90 deg is 6e-17, not 0: ERFA multiplies by it again.
     cos_dec = np.cos(dec_rad)
     return erfa.pmpx(
@@ -81,7 +85,7 @@ def _natural_directions(stars: Sequence[Star], time: Time, observer_au: np.ndarr
         np.array([star.pmra_mas_per_yr for star in stars]) * RAD_PER_MAS / cos_dec,
         np.array([star.pmdec_mas_per_yr for star in stars]) * RAD_PER_MAS,
         np.array([max(star.parallax_mas, 0.0) / 1000.0 for star in stars]),
-        np.array([star.radial_velocity_km_per_s for star in stars]),
+        radial,
         np.array([year - star.epoch_yr for star in stars]),
         observer_au,
     )
