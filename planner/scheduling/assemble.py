@@ -282,7 +282,7 @@ def _latest_start(
     room = min((_room_ticks(solved, candidate, other) for other in near), default=len(limits.sky.times))
     offsets_at: dict[int, np.ndarray] = {}
     for visits in kinds:
-        fits = visits.start_tick[:, 0] <= latest + room
+        fits = (visits.start_tick[:, 0] <= latest + room) & _paced_as(visits, family, row)
         for other in near:
             fits &= _in_time_for(solved, visits, other)
         for start, offset_m in zip(visits.start_tick[fits, 0].tolist(), visits.offset_m[fits], strict=True):
@@ -292,6 +292,16 @@ def _latest_start(
     offset_m = offsets_at.get(latest, family.offset_m[row])
     as_planned = bool(np.all(np.abs(offset_m - family.offset_m[row]) < WRITTEN_M))
     return latest, None if as_planned else tuple(round(float(own), 6) for own in offset_m)
+
+
+def _paced_as(visits: VisitFamily, family: VisitFamily, row: int) -> np.ndarray:
+    """Whether each of these visits makes its steps as far apart as the planned one, (start,).
+
+    Else its offsets would be told for other times than those at which the moved steps are made.
+    """
+    own = np.concatenate([family.start_tick[row], family.end_tick[row]]) - family.start_tick[row, 0]
+    ticks = np.concatenate([visits.start_tick, visits.end_tick], axis=1) - visits.start_tick[:, :1]
+    return np.asarray((ticks == own).all(axis=1))
 
 
 def _room_ticks(solved: SolvedNight, candidate: int, following: int) -> int:
