@@ -13,7 +13,9 @@ from wild_nights import wild_scenario
 
 from planner.feasibility.nights import followed_star, night_of, served_by
 from planner.scenario.night import Effort
+from planner.scheduling import candidates
 from planner.scheduling.audit import audit_plan
+from planner.scheduling.candidates import families_of
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.routes import alike_settings, count_alike, settings_without_segments
 from planner.sky.earth import offline_earth
@@ -172,3 +174,25 @@ def test_a_night_has_a_visit_to_offer_exactly_where_feasibility_finds_one(name, 
         for number, offer in enumerate(night.offers):
             found = served_by(answer, number, followed_star(answer, number))
             assert bool(offer.families) == any(len(starts) for _, _, starts in found), f"request {number}"
+
+
+@pytest.mark.parametrize(("limit", "tries"), [({"bracket_distance_max_deg": 1e-6}, 0), ({}, 2)])
+def test_a_no_is_said_without_trying_every_way_to_lead_the_light(limit, tries, monkeypatch):
+    # No calibrator within reach; or steps on calibrators that are longer than the night.
+    scenario = random_scenario(2, requests=2, telescopes=4, beams=3)
+    lines = [delay_line(f"D{k}", stroke_m=(0.0, 80.0 + 5.0 * k)) for k in range(4)]
+    long = scenario.array.combiners[0].model_copy(update={"calibrator_recording_s": 40_000.0})
+    array = scenario.array.model_copy(update={"combiners": (long,)})
+    limits = scenario.limits.model_copy(update=limit)
+    calls = []
+
+    def counted(night, request, facts):
+        calls.append((request, facts.subarray.telescopes))
+        return families_of(night, request, facts)
+
+    monkeypatch.setattr(candidates, "families_of", counted)
+    night = build(with_lines(scenario.model_copy(update={"array": array, "limits": limits}), lines))
+    assert not len(night.problem)
+    assert any(len(offer.subarrays) > 1 for offer in night.offers)
+    tried = {(offer.request, own.telescopes) for offer in night.offers for own in offer.subarrays}
+    assert all(calls.count(one) == tries for one in tried)

@@ -78,6 +78,7 @@ class RequestOffer:
     assignments_offered: int = 0
 
 
+FAR_M = 1e6  # no path is longer
 MANY_CALIBRATORS = 10  # tried where the few that are offered to the solver allow no visit
 
 
@@ -247,8 +248,11 @@ def _families_on(
 
     At each start the first few ways that allow a visit are offered. A way is
     left out unseen only when the ways before it serve all of its slots often
-    enough, and there is a candidate.
+    enough, and there is a candidate; or when no line could help.
     """
+    first = serving.led[0].facts
+    if not len(_fit_calibrators(limits, request, first)):
+        return []
     sky, most = limits.sky, limits.scenario.effort.assignments_per_start
     placement, array = limits.placement, limits.scenario.array
     seen = {one.facts.subarray.setting: one.facts for one in serving.led}
@@ -271,7 +275,29 @@ def _families_on(
             at_start += opened
             if visits:
                 found.append((facts, visits))
+        if (
+            not found
+            and setting is serving.assignments.settings[0]
+            and not _room_without_ends(limits, request, first)
+        ):
+            return []
     return found
+
+
+def _room_without_ends(limits: NightLimits, request: int, facts: SubarrayFacts) -> bool:
+    """Whether telescopes would have room for a visit on lines without ends that are never late.
+
+    If not, no other lines, inputs or path segments can help.
+    """
+    changes = {"stroke_m": (-FAR_M, FAR_M), "pupil_stroke_m": None, "settle_s": 0.0}
+    changes |= {"speed_m_per_s": FAR_M, "tracking_speed_mm_per_s": 1e3 * FAR_M}
+    endless = replace(
+        facts,
+        subarray=replace(facts.subarray, tracked=None),
+        combiner=facts.combiner.model_copy(update={"air_contrast_min": 0.0}),
+        lines=tuple(line.model_copy(update=changes) for line in facts.lines),
+    )
+    return bool(families_of(limits, request, endless))
 
 
 def _tracked_facts(limits: NightLimits, request: int, serving: _Serving, setting: Setting) -> SubarrayFacts:
@@ -343,9 +369,24 @@ def calibrators_for(
     same beams. Those usable for at least half of the science star's time come
     before those that are not.
     """
+    most = most or limits.scenario.effort.calibrators_per_request
+    needed = np.count_nonzero(science.usable)
+    found: list[StarOnBeams] = []
+    short: list[StarOnBeams] = []
+    for star in _fit_calibrators(limits, request, facts).tolist():
+        on_beams = beams_of(limits, facts, request, star)
+        shared = np.count_nonzero(on_beams.usable & science.usable)
+        if shared:
+            (short if 2 * shared < needed else found).append(on_beams)
+        if len(found) == most:
+            break
+    return [*found, *short][:most]
+
+
+def _fit_calibrators(limits: NightLimits, request: int, facts: SubarrayFacts) -> np.ndarray:
+    """Stars near enough, bright enough and little resolved, whatever the time; nearest first, (star,)."""
     scenario = limits.scenario
-    first = len(scenario.requests)
-    stars = first + np.arange(len(scenario.calibrators))
+    stars = len(scenario.requests) + np.arange(len(scenario.calibrators))
     middle = len(limits.sky.times) // 2
     distance = bracket_distance_deg(limits.sky.direction[:, middle], request, stars)
     near = np.flatnonzero(distance <= scenario.limits.bracket_distance_max_deg)
@@ -353,24 +394,12 @@ def calibrators_for(
     telescopes = np.array(facts.subarray.telescopes)
     longest = limits.placement.longest_baseline_m(telescopes)
     classes = [limits.placement.classes[i] for i in telescopes]
-    wish = scenario.requests[request]
     asked = [scenario.calibrators[row] for row in near]
     fit = (
-        bright_enough(scenario, wish, asked, False, classes).all(axis=-1)
+        bright_enough(scenario, scenario.requests[request], asked, False, classes).all(axis=-1)
         & calibrator_visibility(asked, longest, facts.combiner, scenario.limits.calibrator_vis2_min).allowed
     )
-    most = most or scenario.effort.calibrators_per_request
-    needed = np.count_nonzero(science.usable)
-    found: list[StarOnBeams] = []
-    short: list[StarOnBeams] = []
-    for row in near[fit]:
-        on_beams = beams_of(limits, facts, request, int(stars[row]))
-        shared = np.count_nonzero(on_beams.usable & science.usable)
-        if shared:
-            (short if 2 * shared < needed else found).append(on_beams)
-        if len(found) == most:
-            break
-    return [*found, *short][:most]
+    return np.asarray(stars[near[fit]])
 
 
 def families_of(limits: NightLimits, request: int, facts: SubarrayFacts) -> list[VisitFamily]:
