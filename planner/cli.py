@@ -365,7 +365,12 @@ def night(
 def replan(
     plan: PlanFolder,
     at: Annotated[
-        str | None, typer.Option(metavar="HH:MM", help="From when on, UTC: a time of the plan's night.")
+        str | None,
+        typer.Option(
+            metavar="HH:MM",
+            help="From when on: a time of the plan's night, UTC; or with an offset (21:30-05:00), or "
+            "'HH:MM local' in the site's time_zone.",
+        ),
     ] = None,
     lost: Annotated[
         list[str] | None,

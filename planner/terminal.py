@@ -203,11 +203,14 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool, left: Remaini
 def _night_lines(plan: NightPlan) -> list[str]:
     """Visits and time that is not for stars, in the order of the night; what fits nowhere comes last."""
     from planner.output.reserved_sheet import told_past
+    from planner.output.tracks import local_clock
 
+    zone = plan.scenario.array.site.time_zone
     found = []
     for visit in plan.visits:
         start, end = visit.steps[0].start_utc, visit.steps[-1].end_utc
-        words = f"{visit.id}  {start[11:16]}-{end[11:16]}  {visit.target}  {'-'.join(visit.subarray)}"
+        here = f" ({local_clock(start, zone)}-{local_clock(end, zone)} local)" if zone else ""
+        words = f"{visit.id}  {start[11:16]}-{end[11:16]}{here}  {visit.target}  {'-'.join(visit.subarray)}"
         found.append((start, words))
     for own in plan.reserved:
         if own.start_utc is None or own.end_utc is None:

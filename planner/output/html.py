@@ -38,8 +38,17 @@ from planner.output.sentences import (
 )
 from planner.output.svg import clean, inlined
 from planner.output.target_sheet import target_rows
-from planner.output.tracks import VisitTrack, clock, sidereal_of, to_minute, twilight, visit_tracks
+from planner.output.tracks import (
+    VisitTrack,
+    clock,
+    local_clock,
+    sidereal_of,
+    to_minute,
+    twilight,
+    visit_tracks,
+)
 from planner.output.worth_sheet import program_rows, worth_told
+from planner.scenario.local_time import zone_told
 from planner.scheduling.candidates import RequestOffer
 from planner.scheduling.plan import NightPlan, RequestOutcome, moment
 
@@ -187,6 +196,8 @@ def render_report(
         left_out_more=len(left_out) - LEFT_OUT_MAX,
         visits=visit_rows(limits, offers, plan, tracks),
         pauses=pauses,
+        local=local_times(plan),
+        zone=local_time_told(plan),
         sidereal=dict(zip(pause_starts, sidereal_of(limits, pause_starts), strict=True)),
         unplaced=unplaced_told(plan),
         elsewhere=elsewhere_told(plan),
@@ -203,6 +214,20 @@ def render_report(
         script=Markup(script),
         script_hash=digest,
     )
+
+
+def local_times(plan: NightPlan) -> dict[str, str]:
+    """Return what the site's clocks show at the starts, latest starts and ends that the page tells."""
+    times = [time for own in plan.reserved for time in (own.start_utc, own.end_utc) if time]
+    for visit in plan.visits:
+        times += [visit.steps[0].start_utc, visit.latest_start_utc, visit.steps[-1].end_utc]
+    return {time: local_clock(time, plan.scenario.array.site.time_zone) for time in times}
+
+
+def local_time_told(plan: NightPlan) -> str:
+    """Say what local time is in this night; "" where the site has no zone."""
+    name = plan.scenario.array.site.time_zone
+    return "" if name is None else zone_told(name, moment(plan.night.start_utc), moment(plan.night.end_utc))
 
 
 def left_out_first(requests: Sequence[RequestOutcome]) -> list[RequestOutcome]:

@@ -70,6 +70,8 @@ class VisitRow:
     request: str
     setup: str
     start: str
+    start_utc: str
+    end_utc: str
     sidereal: str
     end: str
     latest: str
@@ -165,6 +167,8 @@ def visit_rows(
                 request=f"R{track.request + 1:02d}",
                 setup=clock(visit.steps[0].setup_start_utc),
                 start=clock(visit.steps[0].start_utc),
+                start_utc=visit.steps[0].start_utc,
+                end_utc=visit.steps[-1].end_utc,
                 sidereal=sidereal[place],
                 end=clock(visit.steps[-1].end_utc),
                 latest=clock(visit.latest_start_utc),

@@ -18,6 +18,7 @@ from astropy.time import Time, TimeDelta
 from planner.constraints.tonight import NightLimits
 from planner.geometry.baselines import baseline_vectors_m, pairs
 from planner.geometry.uv import uvw_m
+from planner.scenario.local_time import zone_named
 from planner.scheduling.candidates import RequestOffer, pair_columns, usable_ticks
 from planner.scheduling.plan import NightPlan, Step, Visit, moment
 from planner.scheduling.routes import Setting
@@ -166,6 +167,17 @@ def clock(text: str) -> str:
     """
     when = moment(text)
     return when.strftime("%H:%M:%S" if when.second else "%H:%M")
+
+
+def local_clock(text: str, time_zone: str | None) -> str:
+    """Return what clocks at the site show at a time of the plan, to the minute; "" without a zone.
+
+    Examples
+    --------
+    >>> local_clock("2027-03-12T01:45:30Z", "Etc/GMT+5"), local_clock("2027-03-12T01:45:30Z", None)
+    ('20:45', '')
+    """
+    return "" if time_zone is None else moment(text).astimezone(zone_named(time_zone)).strftime("%H:%M")
 
 
 def to_minute(text: str) -> str:

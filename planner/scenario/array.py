@@ -13,7 +13,7 @@ from __future__ import annotations
 import itertools
 from typing import Annotated, Literal, TypeVar
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from planner.scenario.light_path import (
     BeamSensor,
@@ -25,6 +25,7 @@ from planner.scenario.light_path import (
     SpectralSetup,
     check_further_limits,
 )
+from planner.scenario.local_time import zone_named
 from planner.scenario.values import (
     Name,
     NotNegative,
@@ -72,6 +73,17 @@ class Site(Part):
     horizon_deg: Mask = Field(
         default=(), description="Skyline as [azimuth, altitude] points in degrees, azimuth rising."
     )
+    time_zone: Name | None = Field(
+        default=None,
+        description="Zone of the site's clocks, an IANA name such as Etc/GMT+5; none means UTC alone.",
+    )
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str | None) -> str | None:
+        if value is not None:
+            zone_named(value)
+        return value
 
     @model_validator(mode="after")
     def _air_and_horizon(self) -> Site:

@@ -8,11 +8,14 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from planner.errors import InputProblems, Problem
+from planner.scenario.local_time import moments_of, offset_told, zone_named
 from planner.scenario.night import LAST_DATE
 from planner.scheduling.plan import NightPlan, moment
 
 if TYPE_CHECKING:
     from planner.scheduling.remaining import Remaining
+
+LOCAL = "local"
 
 
 def left_of_night(plan: NightPlan, at: str | None = None, lost: Sequence[str] = ()) -> Remaining:
@@ -92,6 +95,8 @@ def _time_of_night(plan: NightPlan, at: str | None, problems: list[Problem]) -> 
     remedy = f"Give a time of {night}, such as {first + (last - first) / 2:%H:%M}."
     told = "is missing" if at is None else f"is {at!r}, not a time"
     days: list[datetime.datetime] = []
+    if at is not None and at.strip().lower().endswith(LOCAL):
+        return _local_time_of_night(plan, at, remedy, problems)
     if at is not None:
         try:
             clock = datetime.time.fromisoformat(at)
@@ -106,4 +111,44 @@ def _time_of_night(plan: NightPlan, at: str | None, problems: list[Problem]) -> 
         return inside[0]
     found = f"is {at!r}, outside the night" if days else told
     problems.append(Problem("command line", "--at", found, remedy))
+    return None
+
+
+def _local_time_of_night(
+    plan: NightPlan, at: str, remedy: str, problems: list[Problem]
+) -> datetime.datetime | None:
+    """The moment of the night at which the site's clocks show a time, ``HH:MM local``."""
+    first, last = moment(plan.night.start_utc), moment(plan.night.end_utc)
+
+    def wrong(found: str, what: str = remedy) -> None:
+        problems.append(Problem("command line", "--at", found, what))
+
+    name = plan.scenario.array.site.time_zone
+    if name is None:
+        wrong(f"is {at!r}, and the site has no time_zone", f"{remedy} Or with its offset: 21:30-05:00.")
+        return None
+    zone = zone_named(name)
+    try:
+        clock = datetime.time.fromisoformat(at.strip().lower().removesuffix(LOCAL).strip())
+    except ValueError:
+        wrong(f"is {at!r}, not a time")
+        return None
+    if clock.tzinfo is not None:
+        wrong(f"is {at!r}, local and with an offset", "Leave one of them out.")
+        return None
+    evening = first.astimezone(zone).date()
+    shown = [
+        moments_of(datetime.datetime.combine(evening + datetime.timedelta(days=day), clock), zone)
+        for day in range(3)
+    ]
+    inside = [[when for when in own if first <= when < last] for own in shown]
+    fitting = next((own for own in inside if own), [])
+    if len(fitting) == 1:
+        return fitting[0]
+    if fitting:
+        offsets = " or ".join(f"{clock:%H:%M}{offset_told(when, zone)}" for when in fitting)
+        wrong(f"is {at!r}, which clocks in {name} show twice in this night", f"Give {offsets}.")
+    else:
+        never = any(not own for own in shown[:2])
+        wrong(f"is {at!r}, {'which clocks skip, or ' if never else ''}outside the night")
     return None
