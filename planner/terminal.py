@@ -62,10 +62,12 @@ def tell_check(
 
 def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
     """Print an answer about feasibility."""
-    from planner.output.feasibility_json import night_told
+    from planner.output.feasibility_json import night_told, season_told
 
     if as_json:
-        print_json({"page": str(page), "targets": [night_told(night) for night in answer.nights]})
+        told_nights = [night_told(night) for night in answer.nights]
+        season = None if answer.season is None else season_told(answer.season)
+        print_json({"page": str(page), "targets": told_nights, "season": season})
     else:
         for night in answer.nights:
             told = night_told(night)

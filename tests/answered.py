@@ -98,7 +98,7 @@ def simply_drawn(found, shape=(1180.0, 700.0)):
     def paint(figure):
         write(panel(figure, 10.0, 10.0, 200.0, 100.0), 0.5, 0.5, "a line")
 
-    names = [f"T{night.request + 1:02d}-night" for night in found.nights]
+    names = [f"R{night.request + 1:02d}-night" for night in found.nights]
     if found.season is not None:
-        names += [f"T{number + 1:02d}-season" for number in found.season.requests]
+        names += [f"R{number + 1:02d}-season" for number in found.season.requests]
     return {name: draw(Picture(name, *shape, name, "A line", {}), paint) for name in names}

@@ -61,19 +61,20 @@ def test_there_are_targets_of_both_kinds(found):
 
 
 def test_a_row_says_feasible_exactly_when_some_subarray_allows_a_whole_visit(found, text):
-    rows = rows_of(read_page(text).all("table", id="night")[0])
+    page = read_page(text)
+    rows = rows_of(page.all("table", id="asks")[0])
     assert len(rows) == len(found.nights)
     for number, (row, night) in enumerate(zip(rows, found.nights, strict=True)):
         (cell,) = row.all("td", class_="sign")
-        assert cell.text() == ("✓ feasible" if night.serving else "✕ not feasible")
-        assert row.all("th")[0].text() == f"T{number + 1:02d}"
+        assert cell.text() == ("✓ yes" if night.serving else "✕ no")
+        assert row.all("th")[0].text() == f"R{number + 1:02d}"
         assert night.name in row.text()
-        if night.serving:
-            best = night.subarrays[0]
-            assert "–".join(best.telescopes) in row.text()
-            assert row.all("td", data_label="starts of a visit")[0].text() == str(len(best.visit_starts_s))
-        else:
-            assert night.exclusion.sentence in row.text()
+    serving = [night for night in found.nights if night.serving]
+    for row, night in zip(rows_of(page.all("table", id="night")[0]), serving, strict=True):
+        best = night.subarrays[0]
+        assert night.name in row.text()
+        assert "–".join(best.telescopes) in row.text()
+        assert row.all("td", data_label="starts of a visit")[0].text() == str(len(best.visit_starts_s))
 
 
 def test_the_verdict_counts_the_feasible_targets(found, text):
@@ -100,7 +101,7 @@ def test_the_verdict_minds_its_grammar(decs, told):
 def test_every_remedy_stands_on_the_page_cheapest_first_and_where_none_helps_what_was_tried(found, text):
     page = read_page(text)
     for number, night in enumerate(found.nights):
-        section = page.all("section", id=f"T{number + 1:02d}")[0]
+        section = page.all("section", id=f"R{number + 1:02d}")[0]
         tables = section.all("table", class_="rows remedies")
         assert len(tables) == bool(night.remedies)
         if night.remedies:
@@ -120,8 +121,8 @@ def test_edges_are_told_to_the_nearest_second(found, text):
         best = night.subarrays[0]
         if not night.serving:
             continue
-        region = page.all("section", id=f"T{number + 1:02d}")[0].all(
-            "div", aria_label=f"Openings of T{number + 1:02d}"
+        region = page.all("section", id=f"R{number + 1:02d}")[0].all(
+            "div", aria_label=f"Openings of R{number + 1:02d}"
         )[0]
         rows = rows_of(region)
         assert len(rows) == len(best.openings)
@@ -152,8 +153,8 @@ def test_what_is_blocked_and_what_is_open_share_their_edges(found):
 def test_all_subarrays_up_to_a_dozen_are_listed_and_the_rest_is_counted(found, text):
     page = read_page(text)
     for number, night in enumerate(found.nights):
-        section = page.all("section", id=f"T{number + 1:02d}")[0]
-        regions = section.all("div", aria_label=f"Subarrays of T{number + 1:02d}")
+        section = page.all("section", id=f"R{number + 1:02d}")[0]
+        regions = section.all("div", aria_label=f"Subarrays of R{number + 1:02d}")
         assert len(regions) == bool(night.serving)
         if night.serving:
             assert len(rows_of(regions[0])) == min(len(night.serving), SUBARRAYS_MAX)
@@ -163,8 +164,8 @@ def test_all_subarrays_up_to_a_dozen_are_listed_and_the_rest_is_counted(found, t
 
 
 def test_a_calibrator_is_of_use_only_with_light_size_and_time(text):
-    section = read_page(text).all("section", id="T01")[0]
-    rows = rows_of(section.all("div", aria_label="Calibrators of T01")[0])
+    section = read_page(text).all("section", id="R01")[0]
+    rows = rows_of(section.all("div", aria_label="Calibrators of R01")[0])
     told = [row.all("td")[0].text() for row in rows]
     assert told == ["✓ yes", "✕ no", "✕ no", "✓ yes", "✓ yes", "✓ yes", "✕ no"]
 
@@ -290,7 +291,7 @@ def test_a_target_without_a_single_subarray_is_told_too(found):
     bare = replace(found.nights[1], subarrays=(), any_spans=(), curves=(), exclusion=why, remedies=())
     one = replace(found, nights=(bare,), season=None)
     page = read_page(render_feasibility(one, {}))
-    assert "Number of telescopes: the combiner wants 9." in page.all("table", id="night")[0].text()
+    assert "Number of telescopes: the combiner wants 9." in page.all("table", id="asks")[0].text()
     assert "not feasible" in read_page(render_sheet(one, target_sheets(one)[0], {})).text()
 
 
@@ -325,7 +326,7 @@ def test_no_id_stands_twice_and_every_link_leads_somewhere(tmp_path, found, text
     assert inside <= set(ids)
     written = write_feasibility_folder(found, tmp_path / "answer")
     others = {link for link in links if not link.startswith("#")}
-    assert others == {f"sheets/T{k + 1:02d}.html" for k in range(len(found.nights))}
+    assert others == {f"sheets/R{k + 1:02d}-star-{k}.html" for k in range(len(found.nights))}
     assert all((written.parent / link).is_file() for link in others)
 
 
@@ -339,3 +340,19 @@ def test_names_from_files_stay_text(hostile):
         assert not [key for e in page.all() for key in e.attributes if key.startswith("on")]
         assert seen in page.all("h1")[0].text()
         assert seen in page.all("p", class_="told")[0].text()
+
+
+def test_one_table_says_what_to_ask_for_and_why_not(found, text):
+    rows = rows_of(read_page(text).all("table", id="asks")[0])
+    for row, night in zip(rows, found.nights, strict=True):
+        wish = night.scenario.requests[night.request]
+        assert row.all("td", data_label="visits")[0].text() == str(wish.visits)
+        assert row.all("td", data_label="months")[0].text()
+        reason, remedy = (row.all("td", data_label=name)[0].text() for name in ("reason", "smallest remedy"))
+        if night.serving:
+            assert (reason, remedy) == ("–", "–")
+        else:
+            assert reason.lower().startswith(night.exclusion.sentence.lower())
+            assert remedy.startswith(
+                night.remedies[0].sentence if night.remedies else "nothing that was tried"
+            )

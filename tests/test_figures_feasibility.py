@@ -50,7 +50,7 @@ def night():
 
 @pytest.fixture(scope="module")
 def drawn(night):
-    return windows_figure(night, "T01-night")
+    return windows_figure(night, "R01-night")
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +60,7 @@ def year():
 
 @pytest.fixture(scope="module")
 def calendar(year):
-    return season_figure(year, 0, 0, "T01-season")
+    return season_figure(year, 0, 0, "R01-season")
 
 
 def x_of(night, second):
@@ -376,8 +376,8 @@ def test_both_forms_are_drawn_the_same_twice_whatever_the_user_has_set(night, dr
     mine = {"font.size": 30, "axes.facecolor": "red", "svg.hashsalt": "mine", "pdf.fonttype": 3}
     with matplotlib.rc_context(mine):
         before = dict(matplotlib.rcParams)
-        assert windows_figure(night, "T01-night") == drawn
-        assert season_figure(year, 0, 0, "T01-season") == calendar
+        assert windows_figure(night, "R01-night") == drawn
+        assert season_figure(year, 0, 0, "R01-season") == calendar
         assert dict(matplotlib.rcParams) == before
 
 

@@ -16,9 +16,9 @@ FEASIBILITY = Contents(
     "a feasibility answer",
     (
         "feasibility[.]html",
-        "(windows|blocked|season)[.]ecsv",
-        rf"{SHEETS}/T\d+[.]html",
-        rf"{FIGURES}/T\d+-(night|season)[.](svg|pdf)",
+        "(targets|windows|blocked|season)[.]ecsv",
+        rf"{SHEETS}/[RT]\d+(-[A-Za-z0-9-]+)?[.]html",
+        rf"{FIGURES}/[RT]\d+-(night|season)[.](svg|pdf)",
     ),
 )
 RANKING = Contents(

@@ -9,7 +9,7 @@ from planner.output.contents import FEASIBILITY, SHEETS
 from planner.output.feasibility_months import asked_configuration
 from planner.output.feasibility_page import render_feasibility, render_sheet
 from planner.output.feasibility_sheet import target_sheets
-from planner.output.feasibility_tables import blocked_table, season_table, windows_table
+from planner.output.feasibility_tables import blocked_table, season_table, targets_table, windows_table
 from planner.output.feasibility_words import number_of_target
 from planner.output.figure_season import season_figure
 from planner.output.figure_windows import windows_figure
@@ -18,7 +18,7 @@ from planner.output.folder import figure_files
 from planner.output.tables import table_text
 from planner.output.writing import check_folder, replace_folder
 
-PAGE_FILE = "feasibility.html"
+PAGE_FILE, TARGETS_FILE = "feasibility.html", "targets.ecsv"
 WINDOWS_FILE, BLOCKED_FILE, SEASON_FILE = "windows.ecsv", "blocked.ecsv", "season.ecsv"
 
 
@@ -28,7 +28,7 @@ def feasibility_figures(found: Feasibility) -> dict[str, Drawn]:
     Returns
     -------
     dict
-        {name: figure}: ``T01-night`` for each target with a night, ``T01-season`` for each in the season.
+        {name: figure}: ``R01-night`` for each target with a night, ``R01-season`` for each in the season.
     """
     figures: dict[str, Drawn] = {}
     for night in found.nights:
@@ -68,12 +68,13 @@ def write_feasibility_folder(found: Feasibility, folder: Path, pdf: bool = False
     svgs = {name: figure.svg for name, figure in drawn.items()}
     files: dict[str, str | bytes] = {
         PAGE_FILE: render_feasibility(found, svgs),
+        TARGETS_FILE: table_text(targets_table(found)),
         WINDOWS_FILE: table_text(windows_table(found)),
         BLOCKED_FILE: table_text(blocked_table(found)),
     }
     if found.season is not None:
         files[SEASON_FILE] = table_text(season_table(found.season))
     for sheet in target_sheets(found):
-        files[f"{SHEETS}/{sheet.number}.html"] = render_sheet(found, sheet, svgs)
+        files[f"{SHEETS}/{sheet.file}"] = render_sheet(found, sheet, svgs)
     replace_folder(folder, files | figure_files(drawn, pdf))
     return folder / PAGE_FILE

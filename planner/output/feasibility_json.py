@@ -6,7 +6,30 @@ from typing import Any
 
 import numpy as np
 
-from planner.feasibility.answers import TargetNight
+from planner.feasibility.answers import Season, TargetNight
+from planner.output.feasibility_months import season_months
+
+
+def season_told(season: Season) -> list[dict[str, Any]]:
+    """Return each target's season in each configuration as plain data, dates of the evenings as ISO."""
+    return [
+        {
+            "target": one.name,
+            "configuration": one.configuration,
+            "feasible_nights": one.feasible_nights,
+            "nights": len(one.nights),
+            "first": one.first.isoformat() if one.first else None,
+            "last": one.last.isoformat() if one.last else None,
+            "months": [
+                {"month": f"{year}-{month:02d}", "feasible_nights": nights, "usable_h": round(hours, 2)}
+                for (year, month), nights, hours in zip(
+                    one.months, one.feasible_by_month, one.hours, strict=True
+                )
+            ],
+        }
+        for months in season_months(season).values()
+        for one in months
+    ]
 
 
 def night_told(night: TargetNight) -> dict[str, Any]:
@@ -38,6 +61,8 @@ def night_told(night: TargetNight) -> dict[str, Any]:
             if best
             else []
         ),
+        "visits_wanted": night.scenario.requests[night.request].visits,
+        "hours_at_least": round(night.scenario.requests[night.request].visits * night.visit_s / 3600.0, 4),
         "visit_starts": len(best.visit_starts_s) if best else 0,
         "blocked": [
             {

@@ -33,7 +33,7 @@ def render_feasibility(found: Feasibility, figures: Mapping[str, str]) -> str:
     ----------
     found : Feasibility
     figures : mapping
-        {name: SVG text}: ``T01-night`` and ``T01-season`` of each target, where there are any.
+        {name: SVG text}: ``R01-night`` and ``R01-season`` of each target, where there are any.
     """
     sheets = target_sheets(found)
     template = page_environment().get_template("feasibility.html.j2")

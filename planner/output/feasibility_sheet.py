@@ -12,6 +12,7 @@ from planner.feasibility.answers import (
     SubarrayNight,
     TargetNight,
 )
+from planner.feasibility.nights import visit_s
 from planner.geometry.placement import placement_of
 from planner.output.feasibility_months import TargetMonths, asked_configuration, season_months
 from planner.output.feasibility_season import SeasonSheet, season_sheet
@@ -21,10 +22,12 @@ from planner.output.feasibility_words import (
     best_margins_told,
     clock_told,
     date_told,
+    months_told,
     names_told,
     number_of_target,
     number_told,
     paragraph,
+    sheet_file,
     usable_calibrator,
 )
 from planner.output.light_sheet import lines_told
@@ -140,11 +143,44 @@ class NightSheet:
 
 
 @dataclass(frozen=True)
+class Asks:
+    """What a proposal has to ask for: visits, their time at least, and months where a season is known.
+
+    Attributes
+    ----------
+    visits : int
+    hours : float
+        Of all visits, each as short as it can be.
+    months : str
+        Those with a feasible night; empty without a season.
+    """
+
+    visits: int
+    hours: float
+    months: str
+
+    @property
+    def time(self) -> str:
+        """The hours, told."""
+        return duration(self.hours * 60.0)
+
+
+def asks_of(found: Feasibility, request: int, night: TargetNight | None, months: TargetMonths | None) -> Asks:
+    """Return what a proposal has to ask for a target."""
+    wish = found.scenario.requests[request]
+    shortest_s = visit_s(found.scenario, wish) if night is None else night.visit_s
+    hours = wish.visits * shortest_s / 3600.0
+    return Asks(wish.visits, hours, "" if months is None else months_told(months))
+
+
+@dataclass(frozen=True)
 class TargetSheet:
     """Everything said about one target."""
 
     number: str
+    file: str
     name: str
+    asks: Asks
     what: tuple[tuple[str, str], ...]
     combiner: str
     paragraph: str
@@ -183,6 +219,8 @@ def _target_sheet(
     wish = found.scenario.requests[request]
     return TargetSheet(
         number=number_of_target(request),
+        file=sheet_file(request, wish.name),
+        asks=asks_of(found, request, night, months[asked] if months else None),
         name=wish.name,
         what=_what(wish, found.scenario.combiner_of(wish).band),
         combiner=wish.combiner,

@@ -11,9 +11,56 @@ from astropy.time import Time, TimeDelta
 
 from planner import __version__
 from planner.feasibility.answers import Feasibility, Season, SubarrayNight, TargetNight
-from planner.output.feasibility_months import binds_most
+from planner.output.feasibility_months import asked_configuration, binds_most, season_months
 from planner.output.feasibility_words import number_of_target
 from planner.sky.earth import offline_earth
+
+
+def targets_table(found: Feasibility) -> QTable:
+    """Return what a proposal has to ask for, one row for each target that has a night.
+
+    Returns
+    -------
+    QTable
+        Columns ``number``, ``target``, ``night``, ``configuration``, ``combiner``, ``feasible``,
+        ``visits`` (wanted), ``time`` (of these, at least, h), ``months`` (with a feasible night, joined by
+        "; ", empty without a season), ``reason`` (of a no), ``remedy`` (the smallest that was
+        found), ``remedy_opens`` (h; 0 for none).
+    """
+    nights = found.nights
+    wishes = [night.scenario.requests[night.request] for night in nights]
+    first = [night.remedies[0] if night.remedies else None for night in nights]
+    hours = [wish.visits * night.visit_s / 3600.0 for wish, night in zip(wishes, nights, strict=True)]
+    table = QTable()
+    table["number"] = _texts([number_of_target(night.request) for night in nights])
+    table["target"] = _texts([night.name for night in nights])
+    table["night"] = _texts([night.scenario.night.date.isoformat() for night in nights])
+    table["configuration"] = _texts([night.scenario.night.configuration for night in nights])
+    table["combiner"] = _texts([wish.combiner for wish in wishes])
+    table["feasible"] = np.array([bool(night.serving) for night in nights], dtype=bool)
+    table["visits"] = np.array([wish.visits for wish in wishes], dtype=int)
+    table["time"] = np.round(np.array(hours, dtype=float), 4) * u.h
+    table["months"] = _texts(_feasible_months(found))
+    table["reason"] = _texts([night.exclusion.sentence if night.exclusion else "" for night in nights])
+    table["remedy"] = _texts([one.sentence if one else "" for one in first])
+    table["remedy_opens"] = np.round([one.opens_h if one else 0.0 for one in first], 4) * u.h
+    table.meta = _meta(found)
+    return table
+
+
+def _feasible_months(found: Feasibility) -> list[str]:
+    """Months with a feasible night in the configuration asked about, for each night's target."""
+    if found.season is None:
+        return [""] * len(found.nights)
+    months, asked = season_months(found.season), asked_configuration(found.season)
+    return [
+        "; ".join(
+            f"{year}-{month:02d}"
+            for (year, month), count in zip(own.months, own.feasible_by_month, strict=True)
+            if count
+        )
+        for own in (months[night.request][asked] for night in found.nights)
+    ]
 
 
 def windows_table(found: Feasibility) -> QTable:
@@ -25,7 +72,7 @@ def windows_table(found: Feasibility) -> QTable:
         Columns ``number``, ``target``, ``night``, ``configuration``, ``combiner``,
         ``place`` (1 for the best subarray of its target), ``subarray``, ``lines``, then
         ``segments``, ``mode`` and ``tracked`` where the array has such parts,
-        ``start``, ``end`` (Time, UTC), ``duration`` (min), ``opened_by``,
+        ``start``, ``end`` (Time, UTC), ``duration`` (whole seconds), ``opened_by``,
         ``closed_by``, ``visit_starts`` (of the subarray in the whole night).
     """
     rows = [
@@ -38,7 +85,7 @@ def windows_table(found: Feasibility) -> QTable:
     spans = np.array([opening.span for _, _, _, opening in rows]).reshape(-1, 2)
     nights = [night for night, _, _, _ in rows]
     table["start"], table["end"] = _times(nights, spans[:, 0]), _times(nights, spans[:, 1])
-    table["duration"] = (spans[:, 1] - spans[:, 0]) / 60.0 * u.min
+    table["duration"] = u.Quantity(np.rint(spans[:, 1] - spans[:, 0]).astype(int), u.s, dtype=int)
     table["opened_by"] = _texts([opening.opened_by for _, _, _, opening in rows])
     table["closed_by"] = _texts([opening.closed_by for _, _, _, opening in rows])
     table["visit_starts"] = np.array([len(one.visit_starts_s) for _, _, one, _ in rows], dtype=int)

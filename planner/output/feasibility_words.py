@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 
 from planner.feasibility.answers import Calibrator, Reach, SubarrayNight, TargetNight
 from planner.output.feasibility_months import TargetMonths
@@ -50,8 +51,20 @@ KINDS = {
 
 
 def number_of_target(request: int) -> str:
-    """Return T01, T02, ...: the place of a request in the scenario."""
-    return f"T{request + 1:02d}"
+    """Return R01, R02, ...: the place of a request in the scenario, numbered as a night does."""
+    return f"R{request + 1:02d}"
+
+
+def sheet_file(request: int, name: str) -> str:
+    """Return the file of a target's sheet: its number and its star, in letters that every disk takes.
+
+    Examples
+    --------
+    >>> sheet_file(6, "alf Lyn"), sheet_file(0, "β Ori / A"), sheet_file(1, "星")
+    ('R07-alf-Lyn.html', 'R01-Ori-A.html', 'R02.html')
+    """
+    plain = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[:40].strip("-")
+    return f"{number_of_target(request)}{'-' if plain else ''}{plain}.html"
 
 
 def clock_told(curve: SkyCurve, second: float) -> str:
@@ -73,6 +86,26 @@ def date_told(date: datetime.date) -> str:
 def month_told(month: tuple[int, int], style: str = "%B %Y") -> str:
     """Return a (year, month) in words."""
     return datetime.date(*month, 1).strftime(style)
+
+
+def months_told(months: TargetMonths) -> str:
+    """Return the months with a feasible night, those in a row as one stretch: ``Nov 2027 to Feb 2028``."""
+    stretches: list[list[tuple[int, int]]] = []
+    for month, nights in zip(months.months, months.feasible_by_month, strict=True):
+        if not nights:
+            continue
+        before = stretches[-1][-1] if stretches else (0, 0)
+        if month[0] * 12 + month[1] == before[0] * 12 + before[1] + 1:
+            stretches[-1].append(month)
+        else:
+            stretches.append([month])
+    told = [
+        month_told(own[0], "%b %Y")
+        if len(own) == 1
+        else f"{month_told(own[0], '%b %Y')} to {month_told(own[-1], '%b %Y')}"
+        for own in stretches
+    ]
+    return joined(told) or "none"
 
 
 def number_told(value: float) -> str:

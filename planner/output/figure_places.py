@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 
 from planner.output.figures import MIDDLE, write
 
+FARTHEST = 16  # steps of ten pixels in which a place is looked for
 WORDS_PX = 9.0  # height of small words, on the safe side
 
 
@@ -35,7 +36,9 @@ def free_place(
         if place is not None:
             taken.append((*place, width))
             return place
-    return (marks[0] + marks[1]) / 2.0, (marks[2] + marks[3]) / 2.0 + 8.0
+    place = (marks[0] + marks[1]) / 2.0, (marks[2] + marks[3]) / 2.0 + 8.0
+    taken.append((*place, width))
+    return place
 
 
 def _free_place(
@@ -47,7 +50,7 @@ def _free_place(
     """The nearest place around marks that is free of words and of other marks; None where there is none."""
     left, right, bottom, top = marks
     x, y = (left + right) / 2.0, (bottom + top) / 2.0
-    for step in range(8):
+    for step in range(FARTHEST):
         far = 8.0 + 10.0 * step
         side = width / 2.0 - 1.0 + far
         for place in (
@@ -57,6 +60,8 @@ def _free_place(
             (left - side, y),
             (right + side, top + far),
             (left - side, bottom - far),
+            (left - side, top + far),
+            (right + side, bottom - far),
         ):
             px, py = place
             if all(abs(py - b) >= 11.0 or abs(px - a) >= (width + w) / 2.0 for a, b, w in taken) and all(

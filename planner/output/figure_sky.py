@@ -59,6 +59,8 @@ CHART = 520.0
 MARGIN = 26.0
 SHADOW_AZIMUTHS, SHADOW_ALTITUDES = 240, 76
 HALF = (CHART - 2 * MARGIN) / 2.0
+BEHIND_WORDS: dict[str, Any] = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}
+RINGS_DEG = (30, 60)  # whose altitude is written on the chart
 Marks = Sequence[tuple[float, float, float, float]]
 
 
@@ -186,7 +188,8 @@ def _altitude_visit(
     pixel_h, pixel_deg = _altitude_pixels(axes)
     marks = (step.start_h / pixel_h, step.end_h / pixel_h, own.min() / pixel_deg, own.max() / pixel_deg)
     x, y = free_place(marks, len(words) * 5.4, *ground)
-    write(axes, x * pixel_h, y * pixel_deg, words, **MIDDLE, fontsize=SMALL_PX, gid=gid)
+    # On paper of its own: the ways of the targets run behind it.
+    write(axes, x * pixel_h, y * pixel_deg, words, **MIDDLE, fontsize=SMALL_PX, gid=gid, bbox=BEHIND_WORDS)
 
 
 def _altitude_pixels(axes: Axes) -> tuple[float, float]:
@@ -236,7 +239,7 @@ def sky_figure(limits: NightLimits, tracks: Sequence[VisitTrack], tips: dict[str
         _moon_track(axes, limits)
         for request in sorted({track.request for track in tracks}):
             _path(axes, limits, request)
-        taken: list[tuple[float, float, float]] = []
+        taken = [(0.0, _ring_label(ring) * HALF, 24.0) for ring in RINGS_DEG]
         others = [_on_page(limits, step) for track in tracks for step, _ in track.drawn]
         for track in tracks:
             for step, keys in track.drawn:
@@ -279,8 +282,8 @@ def _chart_ground(axes: Axes, limits: NightLimits, tracks: Sequence[VisitTrack])
                 (0, 0), (90 - altitude) / 90, facecolor="none", edgecolor=HAIR, linewidth=0.8, clip_on=False
             )
         )
-        if altitude:
-            write(axes, 0.0, (90 - altitude) / 90 - 0.03, f"{altitude}°", **MIDDLE, **SMALL)
+        if altitude in RINGS_DEG:
+            write(axes, 0.0, _ring_label(altitude), f"{altitude}°", **MIDDLE, **SMALL)
     for low, high, _ in _used_classes(limits, tracks):
         for edge in {low, high} - {90.0}:
             axes.add_patch(Circle((0, 0), (90 - edge) / 90, facecolor="none", edgecolor=SOFT, linewidth=0.9))
@@ -288,6 +291,11 @@ def _chart_ground(axes: Axes, limits: NightLimits, tracks: Sequence[VisitTrack])
         axes.plot(*on_chart(np.array([azimuth, azimuth]), np.array([0.0, 90.0])), color=HAIR, linewidth=0.6)
         x, y = on_chart(np.array(azimuth), np.array(-4.5))
         write(axes, float(x), float(y), word, **MIDDLE, weight="bold", clip_on=False)
+
+
+def _ring_label(altitude_deg: float) -> float:
+    """Where the altitude of a ring is written, north of the zenith, as on the chart."""
+    return (90 - altitude_deg) / 90 - 0.03
 
 
 def _shadows(axes: Axes, limits: NightLimits, tracks: Sequence[VisitTrack]) -> None:
