@@ -376,8 +376,8 @@ def described(model: type[Part], name: str, unit: str | None = None) -> str:
     Examples
     --------
     >>> from planner.scenario.array import Station
-    >>> described(Station, "up_m"), described(Station, "up_m", "m")
-    ('above the reference point.', 'above the reference point, in m.')
+    >>> described(Station, "north_m"), described(Station, "north_m", "m")
+    ('north of the reference point.', 'north of the reference point, in m.')
     """
     text = model.model_fields[name].description or f"{name}."
     text = text if text[1:2].isupper() else text[0].lower() + text[1:]
