@@ -281,6 +281,9 @@ def rank(
         Movable, typer.Option(help="Put movable telescopes on any station, or only as a configuration lists.")
     ] = Movable.any,
     top: Annotated[int, typer.Option(help="For how many subarrays true plans are made.")] = 20,
+    check: Annotated[
+        int, typer.Option(help="For how many more, spread over all, to compare estimate and plan; 0: none.")
+    ] = 8,
     out: Annotated[
         Path | None,
         typer.Option(help="Folder of the answer [reports/SCENARIO-rank-DATE]; replaces an earlier one."),
@@ -289,7 +292,10 @@ def rank(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Rank every subarray that the stations allow, and say which to configure and why."""
+    """Rank every subarray that the stations allow, and say which to configure and why.
+
+    Ctrl-C while it plans ends the planning: what is ranked by then is written, and named as incomplete.
+    """
     with plain_answers(quiet, as_json):
         from planner.output.contents import RANKING
         from planner.output.writing import check_folder
@@ -308,6 +314,7 @@ def rank(
             configuration=configuration,
             listed_only=movable is Movable.listed,
             top=top,
+            check=check,
         )
         question = commands.choice_of(found, choice)
         when = f"{first}-to-{last}" if first else f"{question.nights[0]}"

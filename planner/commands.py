@@ -379,7 +379,9 @@ class Choice:
     listed_only : bool
         Whether movable telescopes stand only where a listed configuration puts them.
     top : int
-        Subarrays for which true plans are made.
+        Subarrays for which true plans are made: the best by the estimate.
+    check : int
+        Subarrays, evenly spread over the whole ranking, over which estimate and plan are compared.
     """
 
     size: int | None = None
@@ -389,6 +391,7 @@ class Choice:
     configuration: str | None = None
     listed_only: bool = False
     top: int = 20
+    check: int = 8
 
 
 def choice_of(scenario: Scenario, choice: Choice) -> RankQuestion:
@@ -416,13 +419,15 @@ def choice_of(scenario: Scenario, choice: Choice) -> RankQuestion:
         problems.append(Problem("command line", "--size", found, f"Give {beams[0]} or more."))
     if not 1 <= choice.top <= 100:
         problems.append(Problem("command line", "--top", f"is {choice.top}", "Give 1 to 100."))
+    if not 0 <= choice.check <= 100:
+        problems.append(Problem("command line", "--check", f"is {choice.check}", "Give 0 to 100."))
     if problems:
         raise InputProblems(problems)
     if choice.first is None or choice.last is None:
         nights: tuple[datetime.date, ...] = (scenario.night.date,)
     else:
         nights = nights_between(choice.first, choice.last)
-    return RankQuestion(scenario, nights, size, choice.listed_only, choice.top)
+    return RankQuestion(scenario, nights, size, choice.listed_only, choice.top, choice.check)
 
 
 def rank_subarrays(scenario: Scenario, choice: Choice | None = None, tell: Tell | None = None) -> Ranking:

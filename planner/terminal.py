@@ -97,12 +97,14 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
 def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:
     """Print a ranking."""
     from planner.output.ranking_json import ranking_told
-    from planner.output.ranking_words import score_told
+    from planner.output.ranking_words import incomplete_told, safety_told, score_told, spread_told
 
     if as_json:
         print_json({"page": str(page)} | ranking_told(ranking))
     else:
         print(f"{count(ranking.considered, 'subarrays')} of {ranking.size}, {ranking.feasible} of use")
+        if ranking.stopped is not None:
+            print(incomplete_told(ranking))
         for place, one in enumerate(ranking.top[:10], start=1):
             worth = one.truth.score if one.truth else one.score.estimate
             bound = f" of at most {score_told(one.truth.bound)}" if one.truth else ", estimated"
@@ -113,6 +115,10 @@ def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:
             print(safe(f"As it stands, the best is {now.name} with {score_told(now.truth.score)}"))
         if ranking.spearman is not None:
             print(f"Estimate and plan agree in rank to {ranking.spearman:.2f} over {len(ranking.sample)}")
+        print(spread_told(ranking))
+        safety = safety_told(ranking)
+        if safety:
+            print(safety)
         print(f"Page: {page}")
 
 

@@ -162,6 +162,8 @@ def ranking(name: str = "", nights: int = 1, requests: int = 6, planned: bool = 
         unserved=(UNSERVED,) if requests > UNSERVED else (),
         sample=tuple((own.name, own.score.estimate, own.truth.score) for own in made),
         spearman=0.912 if made else None,
+        judged=tuple((own.name, own.score.estimate, own.truth.score) for own in made),
+        wanted=len(made),
     )
 
 
@@ -169,7 +171,7 @@ def nothing(name: str = "") -> Ranking:
     """No subarray can be used by any request."""
     whole = ranking(name)
     return replace(
-        whole, feasible=0, top=(), front=(), current=None, sample=(), spearman=None,
+        whole, feasible=0, top=(), front=(), current=None, sample=(), spearman=None, judged=(),
         unserved=tuple(range(len(whole.requests))),
     )  # fmt: skip
 

@@ -55,7 +55,7 @@ def mounted(scenario: Scenario, seats, moments: Moments, chosen: list[int], row:
         for other in [None, *(k for k in chosen if seats[k].telescope is None and k != own)]:
             there = [*fixed, *([] if other is None else [other])]
             apart = [k for k in there if seats[k].station != seats[own].station]
-            hidden = hidden_by(rays_of(sky), placement, own, apart).reshape(len(moments.requests), -1)[row]
+            hidden = hidden_by(rays_of(sky), placement, own, apart).reshape(len(sky.stars), -1)[row]
             good &= hidden <= placement.classes[own].obstruction_max
     return good
 
@@ -150,7 +150,7 @@ def test_a_ranking_is_asked_in_full_and_no_plan_is_worth_more_than_its_bound(see
     size = scenario.array.combiners[0].beams
     told: list[str] = []
     with offline_earth():
-        found = ranking_of(RankQuestion(scenario, (DATE,), size, True, 2), told.append)
+        found = ranking_of(RankQuestion(scenario, (DATE,), size, True, 2, 0), told.append)
     assert found.considered == len(list(itertools.combinations(range(4), size)))
     assert found.top
     for ranked in found.top:

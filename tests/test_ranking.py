@@ -97,7 +97,10 @@ def scenario_of(seed: int, stations: int = 7, beams: int = 3, requests: int = 3)
         limits=Limits(airmass_max=2.2, moon_separation_min_deg=20.0),
         effort=Effort(),
         requests=wishes,
-        calibrators=(),
+        calibrators=tuple(
+            star(f"beside {wish.name}", wish.star.ra_deg + 1.0, wish.star.dec_deg + 1.0, diameter_mas=0.3)
+            for wish in wishes
+        ),
     )
 
 
@@ -155,17 +158,17 @@ def test_the_pareto_front_is_what_nothing_beats():
 
 
 def test_visits_that_do_not_fit_side_by_side_are_not_both_counted():
-    # Ten slots; each visit takes four and its science step one; all slots open: two fit, the dearer ones.
-    open_ = np.packbits(np.ones((1, 10), dtype=bool), axis=-1)
-    wishes = [
-        Wish(value=np.array([float(v)]), visits=1, bits=open_, before=1, science=1, whole=4)
-        for v in (5, 7, 6)
-    ]
+    # Ten slots; each visit takes four and can begin in the first five: two fit, the dearer ones.
+    early = np.packbits(np.arange(10)[None] < 5, axis=-1)
+    wishes = [Wish(value=np.array([float(v)]), visits=1, bits=early, whole=4) for v in (5, 7, 6)]
     assert estimated(wishes, 10).tolist() == [[0.0, 7.0, 6.0]]
-    # Open in the last slot only there is no room for the science step of two slots.
-    late = np.packbits(np.eye(10, dtype=bool)[[9]], axis=-1)
-    wishes.append(Wish(value=np.array([99.0]), visits=1, bits=late, before=1, science=1, whole=4))
-    assert estimated(wishes, 10)[0, 3] == 0.0
+    # One that begins in the last slot but one fits beside both: what comes after it is no visit any more.
+    late = np.packbits(np.eye(10, dtype=bool)[[8]], axis=-1)
+    wishes.append(Wish(value=np.array([4.0]), visits=1, bits=late, whole=4))
+    assert estimated(wishes, 10).tolist() == [[0.0, 7.0, 6.0, 4.0]]
+    # What can begin nowhere is worth nothing, however dear.
+    wishes.append(Wish(value=np.array([99.0]), visits=1, bits=np.zeros_like(late), whole=4))
+    assert estimated(wishes, 10)[0, 4] == 0.0
 
 
 def test_a_long_range_is_taken_by_evenly_spread_nights():
@@ -227,7 +230,7 @@ def brute_usable(scenario, seats, placement, moments, chosen, row) -> np.ndarray
                 for k in [*fixed, *([] if other is None else [other])]
                 if seats[k].station != seats[own].station
             ]
-            hidden = hidden_by(rays, placement, own, standing).reshape(len(scenario.requests), slots)[row]
+            hidden = hidden_by(rays, placement, own, standing).reshape(len(sky.stars), slots)[row]
             good &= hidden <= placement.classes[own].obstruction_max
     path = moments.path_m[row][:, chosen] - np.array(light.constant_path_m)
     rate = moments.rate_m_per_s[row][:, chosen]

@@ -6,6 +6,7 @@ import datetime
 import json
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from planner.output.ranking_folder import write_ranking_folder
 from planner.output.ranking_json import ranking_told
 from planner.output.ranking_method import method
 from planner.output.ranking_page import left_out, render_ranking, request_rows, seat_rows
+from planner.output.ranking_tables import ranking_table
 from planner.output.ranking_words import (
     gives_up_told,
     in_the_way,
@@ -25,12 +27,15 @@ from planner.output.ranking_words import (
     order_told,
     planned_among_told,
     runner_up_sentences,
+    safety_told,
+    spread_told,
     staying_sentences,
     verdict,
     way_told,
     worth_sentences,
 )
 from planner.ranking.answers import Seat, Truth
+from planner.terminal import tell_ranking
 
 NUMBERS = (
     "true score", "bound", "estimate", "value in reach", "usable hours", "requests", "with fringes",
@@ -257,12 +262,12 @@ def test_only_a_bound_below_the_winner_proves_the_order(found):
 
 def test_a_winner_is_the_best_of_those_with_a_plan_and_the_page_says_so(found, text):
     assert planned_among_told(found) == ""
-    some = replace(found, planned=30, unplanned_estimate=288.25)
+    some = replace(found, judged=30 * found.judged[:1], unplanned=(288.25, 120.0))
     assert planned_among_told(some) == (
         "Plans were made for 30 of the 471 subarrays that some request can use; "
         "the highest estimate of the others is 288.2."
     )
-    assert planned_among_told(replace(some, unplanned_estimate=None)) == ""
+    assert planned_among_told(replace(some, unplanned=())) == ""
     shown = staying_sentences(replace(some, current=found.top[0]))[0]
     assert shown.endswith("already holds the best subarray of those planned: nothing is lost.")
     assert "Plans were made for 30 of the 471" in read_page(render_ranking(some, {})).text()
@@ -298,15 +303,75 @@ def test_at_least_is_never_rounded_up(found):
 
 def test_the_correlation_comes_with_its_sample(found, text):
     told = dict(method(found))
-    assert told["rank correlation"].endswith("0.912 over 8 subarrays with plans made; "
-                                             "1 is the same order throughout, 0 no relation.")  # fmt: skip
+    assert told["rank correlation"].endswith(
+        "0.912 over 8 subarrays spread over all of use, with plans made; "
+        "1 is the same order throughout, 0 no relation."
+    )
     assert told["considered"].startswith("495 subarrays of 4 telescopes")
     assert "leave 471 that some request can use" in told["considered"]
-    errors = [100 * (one.score.estimate / one.truth.score - 1) for one in found.top]
+    errors = [100 * (one.score.estimate / one.truth.score - 1) for one in (*found.top, found.current)]
     assert f"lie {np.mean(np.abs(errors)):.1f} % from the true score" in told["estimate against truth"]
     shown = read_page(text).all("section", id="method")[0].text()
     assert all(word in shown and meaning in shown for word, meaning in told.items())
     assert "Too few" in dict(method(replace(found, spearman=None)))["rank correlation"]
+
+
+def judged_at(found, factors, unplanned):
+    """The same ranking, judged by plans worth so many times their estimate of 100, and others without one."""
+    judged = tuple((f"subarray {k}", 100.0, 100.0 * own) for k, own in enumerate(factors))
+    return replace(found, judged=judged, unplanned=unplanned)
+
+
+def test_a_place_is_safe_when_no_estimate_could_be_lifted_above_it(found):
+    # By hand: true scores were at most 1.1 times their estimate, and the winner is worth 302: 275 times 1.1
+    # is 302.5, 274 times 1.1 is 301.4.
+    factors = (0.9, 1.0, 1.1, 0.8, 1.0)
+    safe = judged_at(found, factors, (274.0, 200.0))
+    assert safety_told(safe) == (
+        "The first place is safe by what was seen, though not proven: no true score was more than 1.100 "
+        "times its estimate, and the highest estimate without a plan is 274."
+    )
+    rivalled = judged_at(found, factors, (276.0, 275.0, 200.0))
+    assert rivalled.rivals(found.top[0]) == 2
+    assert safety_told(rivalled) == (
+        "The first place is not safe: 2 subarrays without a plan could still be better. True scores were "
+        "up to 1.100 times their estimate, and the highest estimate without a plan is 276. "
+        "--top 2 plans them all."
+    )
+    rows = rows_of(read_page(page_of(rivalled)), "top")
+    assert [cell(row, "could be better") for row in rows[:2]] == ["2", str(rivalled.rivals(found.top[1]))]
+    assert safety_told(rivalled) in read_page(page_of(rivalled)).text()
+    assert ranking_told(rivalled)["top"][0]["unplanned_that_could_be_better"] == 2
+    assert ranking_table(rivalled)["could_be_better"][0] == 2
+    # Four plans say nothing of a spread; what was estimated at nothing and is worth something says too much.
+    assert "cannot be said" in safety_told(judged_at(found, factors[:4], (276.0,)))
+    surprise = replace(safe, judged=(*safe.judged, ("none", 0.0, 7.0)))
+    assert "any without a plan could be better" in safety_told(surprise)
+    assert ranking_told(surprise)["true_of_estimate_max"] is None
+    assert safety_told(judged_at(found, factors, ())) == ""
+
+
+def test_how_far_estimates_lie_off_is_told_over_all_plans(found):
+    # By hand: 100 for 125 is 20 % too little, 100 for 80 is 25 % too much; of nothing there is no per cent.
+    case = judged_at(found, (1.25, 0.8, 0.0), ())
+    assert spread_told(case) == (
+        "Over all 3 subarrays with plans made estimates lie 22.5 % from the true score on the mean, "
+        "from −20.0 % to +25.0 %. 1 plan worth nothing was estimated at more."
+    )
+    spread = ranking_told(case)["estimate_error_percent"]
+    assert spread == {"plans": 2, "mean_absolute": 22.5, "least": -20.0, "most": 25.0}
+
+
+def test_a_ranking_that_was_stopped_says_so_everywhere(found, capsys):
+    case = replace(found, stopped="Ctrl-C", wanted=20)
+    told = "Incomplete: stopped by Ctrl-C when 8 of the 20 plans were made."
+    assert verdict(case).endswith(told)
+    assert told in read_page(page_of(case)).text()
+    assert (ranking_told(case)["stopped"], ranking_told(case)["wanted"]) == ("Ctrl-C", 20)
+    assert ranking_table(case).meta["stopped"] == "Ctrl-C"
+    tell_ranking(case, Path("page"), as_json=False)
+    assert told in capsys.readouterr().out
+    assert "Incomplete" not in verdict(found)
 
 
 def test_without_plans_the_page_speaks_of_estimates_only():

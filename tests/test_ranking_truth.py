@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 from pathlib import Path
 
 import pytest
@@ -16,9 +18,9 @@ DEMO = Path(__file__).resolve().parent.parent / "scenarios" / "demo"
 
 
 def test_on_the_demonstration_night_the_estimate_keeps_the_order_of_the_plans():
-    # Asked: a rank correlation of 0.9 over 30 subarrays spread over the whole ranking. Found: 0.98.
-    ranking = rank_subarrays(read_scenario(DEMO), Choice(size=4, top=1))
-    assert len(ranking.sample) == 30
+    # Wanted: a rank correlation of 0.9 over subarrays spread over the whole ranking. Over 30: 0.98.
+    ranking = rank_subarrays(read_scenario(DEMO), Choice(size=4, top=1, check=10))
+    assert len(ranking.sample) == 10
     assert ranking.considered == 3060
     assert ranking.spearman is not None
     assert ranking.spearman >= 0.9
@@ -72,9 +74,62 @@ def test_whoever_has_a_plan_competes_for_the_first_place():
 
 def test_where_nothing_can_be_planned_there_is_no_correlation_and_no_fault():
     scenario = random_scenario(13, requests=1, telescopes=4, beams=2)
-    ranking = rank_subarrays(scenario.model_copy(update={"calibrators": ()}), Choice(top=2))
+    target = scenario.requests[0].star
+    far = target.model_copy(update={"name": "far away", "ra_deg": (target.ra_deg + 90.0) % 360.0})
+    ranking = rank_subarrays(scenario.model_copy(update={"calibrators": (far,)}), Choice(top=2))
     assert ranking.spearman is None
-    assert [one.truth.score for one in ranking.top if one.truth] == [0.0, 0.0]
+    assert (ranking.top, ranking.current, ranking.unserved) == ((), None, (0,))
+
+
+def test_as_many_plans_are_made_as_asked_for():
+    # Ten pairs, all of fixed telescopes: the best that stands is the best.
+    scenario = random_scenario(7, requests=3, telescopes=5, beams=2)
+    ranking = rank_subarrays(scenario, Choice(top=2, check=0))
+    assert (ranking.planned, ranking.wanted, len(ranking.top), ranking.sample) == (2, 2, 2, ())
+    assert (ranking.spearman, ranking.stopped, len(ranking.unplanned)) == (None, None, 8)
+    ranking = rank_subarrays(scenario, Choice(top=1, check=4))
+    # The first of the four spread over all is the best by estimate, and has its plan already.
+    assert (ranking.planned, len(ranking.sample), len(ranking.top)) == (4, 4, 1)
+
+
+def test_the_first_ctrl_c_ends_the_planning_and_keeps_what_is_ranked():
+    scenario = random_scenario(7, requests=3, telescopes=5, beams=2)
+
+    def press(sentence: str) -> None:
+        if sentence.startswith("Planning with subarray 3"):
+            os.kill(os.getpid(), signal.SIGINT)
+
+    ranking = rank_subarrays(scenario, Choice(top=5, check=0), press)
+    assert (ranking.planned, ranking.wanted, ranking.stopped) == (2, 5, "Ctrl-C")
+    assert len(ranking.top) == 2
+    assert all(one.truth is not None and one.truth.score > 0 for one in ranking.top)
+    whole = rank_subarrays(scenario, Choice(top=5, check=0))
+    scores = {one.name: one.truth for one in whole.top}
+    # What was planned by then was planned to the end.
+    assert all(one.truth == scores[one.name] for one in ranking.top)
+
+
+def test_ctrl_c_before_the_first_plan_leaves_the_estimates():
+    scenario = random_scenario(7, requests=3, telescopes=5, beams=2)
+
+    def press(sentence: str) -> None:
+        if sentence.startswith("Planning with subarray 1"):
+            os.kill(os.getpid(), signal.SIGINT)
+
+    ranking = rank_subarrays(scenario, Choice(top=3), press)
+    assert (ranking.planned, ranking.stopped, len(ranking.top)) == (0, "Ctrl-C", 3)
+    assert [one.truth for one in ranking.top] == [None] * 3
+    assert ranking.current is not None
+
+
+def test_a_second_ctrl_c_stops_the_program():
+    def press(sentence: str) -> None:
+        if sentence.startswith("Planning"):
+            os.kill(os.getpid(), signal.SIGINT)
+            os.kill(os.getpid(), signal.SIGINT)
+
+    with pytest.raises(KeyboardInterrupt):
+        rank_subarrays(random_scenario(7, requests=3, telescopes=5, beams=2), Choice(top=3), press)
 
 
 def test_one_telescope_makes_no_subarray():

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from planner.output.ranking_words import moves_of
 from planner.ranking.answers import Ranked, Ranking, Truth
 
@@ -20,6 +22,10 @@ def ranking_told(ranking: Ranking) -> dict[str, Any]:
         "considered": ranking.considered,
         "feasible": ranking.feasible,
         "planned": ranking.planned,
+        "stopped": ranking.stopped,
+        "wanted": ranking.wanted,
+        "estimate_error_percent": _spread(ranking),
+        "true_of_estimate_max": _finite(ranking.raise_most),
         "unplanned_estimate": None
         if ranking.unplanned_estimate is None
         else round(ranking.unplanned_estimate, 3),
@@ -40,7 +46,25 @@ def ranking_told(ranking: Ranking) -> dict[str, Any]:
             {"subarray": name, "estimate": round(float(estimate), 3), "true_score": round(float(score), 3)}
             for name, estimate, score in ranking.sample
         ],
+        "judged": [
+            {"subarray": name, "estimate": round(float(estimate), 3), "true_score": round(float(score), 3)}
+            for name, estimate, score in ranking.judged
+        ],
     }
+
+
+def _finite(value: float | None) -> float | None:
+    """A number that JSON knows, rounded."""
+    return None if value is None or not np.isfinite(value) else round(float(value), 5)
+
+
+def _spread(ranking: Ranking) -> dict[str, Any] | None:
+    """How far estimates lie from true scores, over every plan that is worth something."""
+    errors = ranking.error_percent
+    if not len(errors):
+        return None
+    numbers = {"mean_absolute": np.mean(np.abs(errors)), "least": errors.min(), "most": errors.max()}
+    return {"plans": len(errors)} | {name: round(float(value), 2) for name, value in numbers.items()}
 
 
 def _subarray(ranking: Ranking, one: Ranked) -> dict[str, Any]:
@@ -65,6 +89,7 @@ def _subarray(ranking: Ranking, one: Ranked) -> dict[str, Any]:
         ],
         "on_front": bool(one.on_front),
         "truth": None if one.truth is None else _truth(one.truth),
+        "unplanned_that_could_be_better": ranking.rivals(one),
         "by_request": [
             {
                 "target": ranking.scenario.requests[request].name,

@@ -29,7 +29,9 @@ from planner.output.ranking_words import (
     nights_told,
     order_told,
     planned_among_told,
+    rivals_told,
     runner_up_sentences,
+    safety_told,
     score_told,
     shares,
     signed_told,
@@ -69,6 +71,7 @@ class RankRow:
     configurations: str
     truth: str
     bound: str
+    rivals: str
     estimate: str
     value: str
     hours: str
@@ -132,6 +135,7 @@ def render_ranking(ranking: Ranking, figures: Mapping[str, str]) -> str:
         way="" if best is None else way_told(ranking, best),
         order=order_told(ranking),
         among=planned_among_told(ranking),
+        safety=safety_told(ranking),
         gives_up=gives_up_told(ranking) if best else "",
         unreached=unreached_told(ranking),
         worth=worth_sentences(ranking) if best else (),
@@ -202,6 +206,7 @@ def rank_row(ranking: Ranking, one: Ranked, place: str) -> RankRow:
         configurations=", ".join(one.configurations) or "none",
         truth="–" if one.truth is None else score_told(one.truth.score),
         bound="–" if one.truth is None else score_told(one.truth.bound),
+        rivals=rivals_told(ranking, one),
         estimate=score_told(score.estimate),
         value=f"{score.value:,.0f}",
         hours=f"{score.hours:,.1f}",

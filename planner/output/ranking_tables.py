@@ -32,7 +32,8 @@ def ranking_table(ranking: Ranking) -> QTable:
         Columns ``place`` (0 outside the top), ``stations``, ``telescopes``, ``lines`` (joined by "; "),
         ``configurations``, ``estimate``, ``value``, ``hours`` (h), ``requests``, ``chained``, ``longest``
         (m), ``resolution`` (mas), ``moves``, ``on_front``, ``current``, ``true_score``, ``bound`` (NaN
-        where no plan was made).
+        where no plan was made), ``could_be_better`` (subarrays without a plan that could be, by estimate
+        and spread; −1 where nobody knows).
     """
     rows = everyone(ranking)
     scores = [one.score for _, one in rows]
@@ -56,6 +57,8 @@ def ranking_table(ranking: Ranking) -> QTable:
     truths = [one.truth for _, one in rows]
     table["true_score"] = np.array([np.nan if t is None else t.score for t in truths], dtype=float)
     table["bound"] = np.array([np.nan if t is None else t.bound for t in truths], dtype=float)
+    rivals = [ranking.rivals(one) for _, one in rows]
+    table["could_be_better"] = np.array([-1 if own is None else own for own in rivals], dtype=int)
     table.meta = _meta(ranking)
     return table
 
@@ -105,5 +108,8 @@ def _meta(ranking: Ranking) -> dict[str, object]:
         "feasible": ranking.feasible,
         "spearman": ranking.spearman,
         "sample": len(ranking.sample),
+        "planned": ranking.planned,
+        "stopped": ranking.stopped,
+        "estimate_error_percent": [round(float(own), 2) for own in ranking.error_percent],
         "planner_version": __version__,
     }

@@ -14,6 +14,7 @@ from planner.ranking.answers import Ranked, Ranking, Truth
 
 GIVEN_UP_MAX = 3
 NIGHTS_MAX = 5  # more of them are told by the worst and the best
+TOP_MAX = 100  # plans that --top can ask for
 SMALLEST = 0.05  # a difference of scores below it is told as none
 
 
@@ -153,7 +154,8 @@ def verdict(ranking: Ranking) -> str:
     among = ""
     if best.truth is not None and ranking.unplanned_estimate is not None:
         among = f", the best of {thousands(ranking.planned)} planned"
-    return f"Combine {best.name}{among}: {mean}; {takes}."
+    whole = f"Combine {best.name}{among}: {mean}; {takes}."
+    return " ".join(filter(None, (whole, incomplete_told(ranking))))
 
 
 def planned_told(truth: Truth) -> str:
@@ -301,6 +303,70 @@ def planned_among_told(ranking: Ranking) -> str:
         f"Plans were made for {thousands(ranking.planned)} of the {thousands(ranking.feasible)} subarrays "
         f"that some request can use; the highest estimate of the others is "
         f"{score_told(ranking.unplanned_estimate)}."
+    )
+
+
+def incomplete_told(ranking: Ranking) -> str:
+    """Say that the planning was stopped, and how far it had come; nothing where it was not."""
+    if ranking.stopped is None:
+        return ""
+    return (
+        f"Incomplete: stopped by {ranking.stopped} when {thousands(ranking.planned)} of the "
+        f"{thousands(ranking.wanted)} plans were made."
+    )
+
+
+def spread_told(ranking: Ranking) -> str:
+    """Say how far estimates lie from true scores, over every subarray that was planned."""
+    errors = ranking.error_percent
+    if not len(errors):
+        return "No plan was made that is worth anything." if ranking.planned else "No plan was made."
+    told = (
+        f"Over all {counted(ranking.planned, 'subarray')} with plans made estimates lie "
+        f"{np.mean(np.abs(errors)):.1f} % from the true score on the mean, from {errors.min():+.1f} % to "
+        f"{errors.max():+.1f} %."
+    ).replace("-", "−")
+    empty = sum(true <= 0 and guess > 0 for _, guess, true in ranking.judged)
+    if not empty:
+        return told
+    was = "was" if empty == 1 else "were"
+    return f"{told} {counted(empty, 'plan')} worth nothing {was} estimated at more."
+
+
+def rivals_told(ranking: Ranking, one: Ranked) -> str:
+    """Say in a word how many subarrays without a plan could be better; a dash where nobody knows."""
+    rivals = ranking.rivals(one)
+    return "–" if rivals is None else "none" if rivals == 0 else f"{rivals:,}"
+
+
+def safety_told(ranking: Ranking) -> str:
+    """Say whether a subarray without a plan could still take the first place, by estimate and spread."""
+    best = ranking.top[0] if ranking.top else None
+    if best is None or best.truth is None or not ranking.unplanned:
+        return ""
+    most, rivals = ranking.raise_most, ranking.rivals(best)
+    if most is None or rivals is None:
+        return (
+            f"Whether one of the {thousands(len(ranking.unplanned))} subarrays without a plan could be "
+            "better cannot be said: too few plans were made to know how far estimates lie off."
+        )
+    if not np.isfinite(most):
+        return (
+            "The first place is not safe: a subarray that was estimated at nothing was worth something, so "
+            "any without a plan could be better."
+        )
+    seen = (
+        f"no true score was more than {most:.3f} times its estimate, and the highest estimate without a plan "
+        f"is {score_told(max(ranking.unplanned))}"
+    )
+    if not rivals:
+        return f"The first place is safe by what was seen, though not proven: {seen}."
+    reach = rivals + sum(guess * most > best.truth.score for _, guess, _ in ranking.judged)
+    more = f" --top {reach} plans them all." if reach <= TOP_MAX else ""
+    which = f"{counted(rivals, 'subarray')} without a plan could still be better"
+    return (
+        f"The first place is not safe: {which}. True scores were up to {most:.3f} times their estimate, and "
+        f"the highest estimate without a plan is {score_told(max(ranking.unplanned))}.{more}"
     )
 
 

@@ -9,6 +9,8 @@ import numpy as np
 
 from planner.scenario.targets import Scenario
 
+JUDGED_LEAST = 5  # plans without which a spread of estimates is not told
+
 
 @dataclass(frozen=True)
 class Seat:
@@ -40,7 +42,7 @@ class Score:
     hours : float
         Usable hours, summed over requests and nights.
     requests : int
-        Requests with room for a science step in some night.
+        Requests with room for a whole visit, calibrators included, in some night.
     chained : int
         Requests whose telescopes are joined by a chain of baselines with enough fringe contrast at some
         moment at which they are usable.
@@ -164,13 +166,17 @@ class Ranking:
         Positions in ``requests`` of those that no subarray considered serves.
     sample : tuple of (str, float, float)
         (name, estimate, true score) of subarrays evenly spread over the whole ranking.
+    judged : tuple of (str, float, float)
+        The same of every subarray for which plans were made, in the order of their making.
+    unplanned : tuple of float
+        Estimates of the subarrays of use for which none was made, falling.
+    wanted : int
+        Subarrays for which plans were to be made.
+    stopped : str or None
+        Why the planning ended before its end; None when it did not.
     spearman : float or None
         Rank correlation of estimate and true score over the sample; None for fewer than five, or where all
         are worth the same.
-    planned : int
-        Subarrays for which plans were made.
-    unplanned_estimate : float or None
-        Highest estimate of those without a plan; None when there are none.
     """
 
     scenario: Scenario
@@ -186,5 +192,40 @@ class Ranking:
     unserved: tuple[int, ...]
     sample: tuple[tuple[str, float, float], ...]
     spearman: float | None
-    planned: int = 0
-    unplanned_estimate: float | None = None
+    judged: tuple[tuple[str, float, float], ...] = ()
+    unplanned: tuple[float, ...] = ()
+    wanted: int = 0
+    stopped: str | None = None
+
+    @property
+    def planned(self) -> int:
+        """Subarrays for which plans were made."""
+        return len(self.judged)
+
+    @property
+    def unplanned_estimate(self) -> float | None:
+        """Highest estimate of those without a plan; None when there are none."""
+        return max(self.unplanned, default=None)
+
+    @property
+    def error_percent(self) -> np.ndarray:
+        """Estimate less true score in per cent of the true score, of every plan that is worth something."""
+        return np.array([100.0 * (guess / true - 1.0) for _, guess, true in self.judged if true > 0])
+
+    @property
+    def raise_most(self) -> float | None:
+        """The most that a true score has been of its estimate; None for fewer than five plans."""
+        if len(self.judged) < JUDGED_LEAST:
+            return None
+        return max((true / guess if guess > 0 else np.inf) for _, guess, true in self.judged if true or guess)
+
+    def rivals(self, one: Ranked) -> int | None:
+        """Return how many subarrays without a plan could be better than one with a plan.
+
+        That is by their estimate and the spread seen: where the most that a true
+        score has been of its estimate would lift them above. None where too few
+        plans were made to say. It proves nothing.
+        """
+        if one.truth is None or self.raise_most is None:
+            return None
+        return sum(guess * self.raise_most > one.truth.score for guess in self.unplanned if guess > 0)

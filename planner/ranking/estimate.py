@@ -1,9 +1,9 @@
 """What a night plan would score, quickly, for every subarray at once.
 
 Visits are put into the night one after the other, the most valuable first, each
-where fewest others could be, as if every move took a typical time and a
-calibrator were always near. That comes out some per cent above a plan; it is
-the order that counts, and the page tells how well it is kept.
+where fewest others could be, as if every move took a typical time, and only
+where a whole visit with its calibrators can begin. It is the order that counts,
+and the page tells how well it is kept.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.scenario.targets import Scenario
+from planner.scenario.targets import Request, Scenario
 from planner.scheduling.setup import capture_s, carriage_s, slew_s
 
 # Typical moves, by looking at plans: to a calibrator and back, and from one visit to the next.
@@ -32,28 +32,21 @@ class Wish:
     visits : int
         How many are wanted.
     bits : ndarray of uint8 (subarray, byte)
-        Slots at which it can be observed.
-    before, science, whole : int
-        Slots from the start of a visit to its science step, of that step, and of the whole visit with
-        the set-up to it.
+        Slots at which a visit can begin.
+    whole : int
+        Slots of the whole visit with the set-up to it.
     """
 
     value: np.ndarray
     visits: int
     bits: np.ndarray
-    before: int
-    science: int
     whole: int
 
     @classmethod
     def of(cls, scenario: Scenario, request: int, cells: np.ndarray, bits: np.ndarray) -> Wish:
         """Return the wish of a request whose best visit fills so many cells on each subarray."""
         wish = scenario.requests[request]
-        combiner = scenario.combiner_of(wish)
-        classes = [c for c in scenario.array.telescope_classes if c.name in combiner.limiting_magnitude]
-        capture = min((capture_s(combiner, [own]) for own in classes), default=combiner.fringe_search_s)
-        slot = scenario.night.slot_s
-        before = combiner.recording_s[False] + capture + _travel_s(scenario, NEAR_DEG, NEAR_PART)
+        before, capture = _before_s(scenario, wish)
         whole = (
             before + scenario.science_step_s(wish) + before + capture + _travel_s(scenario, FAR_DEG, FAR_PART)
         )
@@ -61,11 +54,22 @@ class Wish:
             value=wish.priority * cells.astype(float),
             visits=wish.visits,
             bits=bits,
-            before=round(before / slot),
-            science=max(1, round(scenario.science_step_s(wish) / slot)),
             # Visits start on slots, so what is left of the last one is lost.
-            whole=max(1, int(np.ceil(whole / slot))),
+            whole=max(1, int(np.ceil(whole / scenario.night.slot_s))),
         )
+
+
+def before_slots(scenario: Scenario, wish: Request) -> int:
+    """Return how many slots lie between the start of a visit and that of its science step, typically."""
+    return round(_before_s(scenario, wish)[0] / scenario.night.slot_s)
+
+
+def _before_s(scenario: Scenario, wish: Request) -> tuple[float, float]:
+    """Typical time from the start of a visit to its science step, and the capture in it."""
+    combiner = scenario.combiner_of(wish)
+    classes = [c for c in scenario.array.telescope_classes if c.name in combiner.limiting_magnitude]
+    capture = min((capture_s(combiner, [own]) for own in classes), default=combiner.fringe_search_s)
+    return combiner.recording_s[False] + capture + _travel_s(scenario, NEAR_DEG, NEAR_PART), capture
 
 
 def _travel_s(scenario: Scenario, angle_deg: float, part: float) -> float:
@@ -118,22 +122,19 @@ def _density(wish: Wish, slots: int) -> np.ndarray:
 
 def _place(wish: Wish, taken: np.ndarray, pressure: np.ndarray, slots: int) -> tuple[np.ndarray, np.ndarray]:
     """Where a visit starts on each subarray (where least else could be), and whether it fits at all."""
-    starts = slots - wish.whole + 1
-    if starts <= 0:
-        return np.zeros(len(taken), dtype=int), np.zeros(len(taken), dtype=bool)
-    busy = _sums(taken, wish.whole)[:, :starts] > 0
-    closed = ~np.unpackbits(wish.bits, axis=-1, count=slots).astype(bool)
-    shut = _sums(closed, wish.science + 1)[:, wish.before : wish.before + starts] > 0
-    short = np.ones(busy.shape, dtype=bool)
-    short[:, : shut.shape[1]] = busy[:, : shut.shape[1]] | shut
-    cost = np.convolve(pressure, np.ones(wish.whole), mode="valid")[:starts]
-    ranked = np.where(short, np.inf, cost)
-    start = np.argmin(ranked, axis=1)
-    return start, ~short[np.arange(len(taken)), start]
+    busy = _sums(taken, wish.whole) > 0
+    can = np.unpackbits(wish.bits, axis=-1, count=slots).astype(bool)
+    can &= ~busy
+    # What comes after the last visit of the night need not fit into it.
+    cost = np.convolve(np.pad(pressure, (0, wish.whole - 1)), np.ones(wish.whole), mode="valid")
+    start = np.argmin(np.where(can, cost, np.inf), axis=1)
+    return start, can[np.arange(len(taken)), start]
 
 
 def _sums(flags: np.ndarray, width: int) -> np.ndarray:
-    """Sum over each window of so many slots, (subarray, start)."""
-    total = np.zeros((len(flags), flags.shape[1] + 1), dtype=np.int16)
-    np.cumsum(flags, axis=1, out=total[:, 1:])
-    return total[:, width:] - total[:, :-width]
+    """Sum over each window of so many slots, as far as there are any, (subarray, start)."""
+    slots = flags.shape[1]
+    total = np.zeros((len(flags), slots + width), dtype=np.int16)
+    np.cumsum(flags, axis=1, out=total[:, 1 : slots + 1])
+    total[:, slots + 1 :] = total[:, slots : slots + 1]
+    return total[:, width:] - total[:, :slots]

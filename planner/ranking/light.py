@@ -27,7 +27,7 @@ def air_bits(moments: Moments, rows: np.ndarray, combiner: Combiner, constant_m:
         Constant path of the second beam minus that of the first.
     """
     array = moments.scenario.array
-    path = np.moveaxis(moments.path_m[rows], -1, 0)
+    path = np.moveaxis(moments.path_m[moments.star_of[rows]], -1, 0)
     found = [
         np.packbits(
             left_contrast(array, combiner, path[i] - path[j] + constant_m) >= combiner.air_contrast_min,
@@ -38,7 +38,9 @@ def air_bits(moments: Moments, rows: np.ndarray, combiner: Combiner, constant_m:
     return np.array(found, dtype=np.uint8)
 
 
-def fringe_bits(moments: Moments, rows: np.ndarray, numbers: np.ndarray) -> np.ndarray | None:
+def fringe_bits(
+    moments: Moments, rows: np.ndarray, numbers: np.ndarray, nearby: bool = True
+) -> np.ndarray | None:
     """Return where a target shows fringes within a science step, (subarray, row, byte); None for everywhere.
 
     Parameters
@@ -47,6 +49,8 @@ def fringe_bits(moments: Moments, rows: np.ndarray, numbers: np.ndarray) -> np.n
         Positions of requests.
     numbers : ndarray (subarray, pair)
         Where its pairs stand among all pairs of seats.
+    nearby : bool
+        False: at the slot itself.
     """
     vectors = baseline_vectors_m(moments.placement.vectors_m)
     longest_m = float(np.linalg.norm(vectors, axis=-1).max(initial=0.0)) * ABERRATION
@@ -62,7 +66,8 @@ def fringe_bits(moments: Moments, rows: np.ndarray, numbers: np.ndarray) -> np.n
         uv = uvw_m(moments.sky.icrs_rad[[row]], moments.sky.frame.boost, vectors)[0, :, :, :2]
         counts = (contrast.margin(uv) >= 0).any(axis=-1)
         slots = 1 + int(np.ceil(moments.scenario.science_step_s(wish) / moments.scenario.night.slot_s))
-        near = maximum_filter1d(counts.astype(np.uint8), 2 * slots + 1, axis=0, mode="nearest")
+        width = 2 * slots + 1 if nearby else 1
+        near = maximum_filter1d(counts.astype(np.uint8), width, axis=0, mode="nearest")
         found[:, place] = np.bitwise_or.reduce(np.packbits(near.T, axis=-1)[numbers], axis=1)
     return found
 
@@ -94,8 +99,10 @@ def tracker_bits(
         if tracker is None:
             found[:, place] = every
             continue
-        magnitude, diameter = seen_by_tracker(wish, wish.star, True, tracker.band)
-        along = moments.sky.direction[row] @ vectors.T
+        star = int(moments.star_of[row])
+        science = moments.sky.stars[star] is wish.star
+        magnitude, diameter = seen_by_tracker(wish, moments.sky.stars[star], science, tracker.band)
+        along = moments.sky.direction[star] @ vectors.T
         projected = np.sqrt(np.maximum(np.sum(vectors**2, axis=-1) - along**2, 0.0))
         phase = wish.extras.tracking == "phase"
         margin = edge_margin_mag(tracker, phase, magnitude, diameter, classes, projected)

@@ -20,6 +20,7 @@ from planner.ranking.seats import moves_of, seating, seats_of, subarrays_of, tel
 from planner.ranking.truth import NAME, skies, truth_of, with_subarray
 from planner.ranking.worth import Worth, worth_of
 from planner.scenario.targets import Scenario
+from planner.scheduling.stopping import Stop, Why, stopping
 from planner.scheduling.subarrays import assign_lines
 from planner.sky.night import NightSky
 from planner.units import RAD_PER_MAS
@@ -27,10 +28,8 @@ from planner.units import RAD_PER_MAS
 Tell = Callable[[str], None]
 NIGHTS_MAX = 31  # of a longer range so many are taken, evenly spread
 TRUE_NIGHTS_MAX = 3  # nights for which true plans are made
-SAMPLE = 30  # subarrays over which estimate and truth are compared
 SAMPLE_LEAST = 5
 FRONT_MAX = 40
-STANDING = 3  # subarrays of the present configuration for which plans are made
 
 
 @dataclass(frozen=True)
@@ -45,7 +44,9 @@ class RankQuestion:
     size : int
     listed_only : bool
     top : int
-        Subarrays for which true plans are made.
+        Subarrays for which true plans are made: the best by the estimate.
+    check : int
+        Subarrays, evenly spread over the whole ranking, over which estimate and plan are compared.
     """
 
     scenario: Scenario
@@ -53,6 +54,7 @@ class RankQuestion:
     size: int
     listed_only: bool
     top: int
+    check: int
 
 
 @dataclass(frozen=True)
@@ -174,28 +176,26 @@ def pareto(values: np.ndarray) -> np.ndarray:
 
 def _told(field: _Field, nights: tuple[datetime.date, ...], tell: Tell) -> Ranking:
     question, scenario = field.question, field.question.scenario
-    useful = np.asarray(field.worth.served.any(axis=1))
+    useful = np.asarray(field.worth.open.any(axis=1))
     order = np.lexsort((field.moves, -field.value, -field.estimate))
     order = order[useful[order]]
     top = order[: question.top]
     standing = order[_stands(field)[order]]
-    spread = (
-        order[np.unique(np.linspace(0, len(order) - 1, min(SAMPLE, len(order))).astype(int))]
-        if len(order)
-        else order
-    )
-    wanted = list(dict.fromkeys([*top.tolist(), *standing[:STANDING].tolist(), *spread.tolist()]))
+    count = min(question.check, len(order))
+    spread = order[np.unique(np.linspace(0, len(order) - 1, count).astype(int))]
+    # The best of those that stand comes second, so that a ranking that is stopped knows what staying costs.
+    first = [*top[:1].tolist(), *standing[:1].tolist()]
+    wanted = list(dict.fromkeys([*first, *top.tolist(), *spread.tolist()]))
     true_nights = _true_nights(scenario, nights, field.asked)
-    planned: dict[int, Ranked] = {}
-    for number, row in enumerate(wanted):
-        tell(PartDone(f"Planning with subarray {number + 1} of {len(wanted)}", number, len(wanted)))
-        planned[row] = _planned(field, row, true_nights)
+    planned, stopped = _plans(field, wanted, true_nights, tell)
     # Whoever has a plan competes, also those that were planned for another reason.
-    ranked = sorted(planned.values(), key=_rank)[: question.top]
-    current = min((planned[row] for row in standing.tolist() if row in planned), key=_rank, default=None)
+    known = planned or {row: _ranked(field, row, true_nights) for row in top.tolist()}
+    ranked = sorted(known.values(), key=_rank)[: question.top]
+    stands = [planned[row] for row in standing.tolist() if row in planned]
+    stands = stands or [known.get(row) or _ranked(field, row, true_nights) for row in standing[:1].tolist()]
+    current = min(stands, key=_rank, default=None)
     front = order[field.front[order]][:FRONT_MAX].tolist()
-    sample = [planned[row] for row in spread.tolist()]
-    rest = [row for row in order.tolist() if row not in planned]
+    sample = [planned[row] for row in spread.tolist() if row in planned]
     return Ranking(
         scenario=scenario,
         nights=nights,
@@ -205,14 +205,36 @@ def _told(field: _Field, nights: tuple[datetime.date, ...], tell: Tell) -> Ranki
         feasible=int(np.count_nonzero(useful)),
         requests=field.asked,
         top=tuple(ranked),
-        front=tuple(planned.get(row) or _ranked(field, row, true_nights) for row in front),
+        front=tuple(known.get(row) or _ranked(field, row, true_nights) for row in front),
         current=current,
-        unserved=tuple(int(k) for k in np.flatnonzero(~field.worth.served.any(axis=0))),
-        sample=tuple((one.name, one.score.estimate, _score(one)) for one in sample),
+        unserved=tuple(int(k) for k in np.flatnonzero(~field.worth.open.any(axis=0))),
+        sample=tuple(_judged(one) for one in sample),
         spearman=_correlation(sample),
-        planned=len(planned),
-        unplanned_estimate=max((float(field.estimate[row]) for row in rest), default=None),
+        judged=tuple(_judged(one) for one in planned.values()),
+        unplanned=tuple(float(field.estimate[row]) for row in order.tolist() if row not in planned),
+        wanted=len(wanted),
+        stopped=stopped,
     )
+
+
+def _plans(
+    field: _Field, wanted: Sequence[int], nights: list[tuple[datetime.date, NightSky]], tell: Tell
+) -> tuple[dict[int, Ranked], Why | None]:
+    """Plan with each subarray in turn; Ctrl-C ends it, and says so, with what is planned by then."""
+    planned: dict[int, Ranked] = {}
+    with stopping() as stop:
+        for number, row in enumerate(wanted):
+            tell(PartDone(f"Planning with subarray {number + 1} of {len(wanted)}", number, len(wanted)))
+            one = _planned(field, row, nights, stop)
+            # A plan that was cut short would be compared with whole ones.
+            if stop():
+                return planned, stop()
+            planned[row] = one
+    return planned, None
+
+
+def _judged(one: Ranked) -> tuple[str, float, float]:
+    return one.name, one.score.estimate, _score(one)
 
 
 def _rank(one: Ranked) -> tuple[float, int, float, tuple[str, ...]]:
@@ -249,9 +271,9 @@ def _stands(field: _Field) -> np.ndarray:
     return np.asarray(own[field.worth.members].all(axis=1))
 
 
-def _planned(field: _Field, row: int, nights: list[tuple[datetime.date, NightSky]]) -> Ranked:
+def _planned(field: _Field, row: int, nights: list[tuple[datetime.date, NightSky]], stop: Stop) -> Ranked:
     one = _ranked(field, row, nights)
-    truth, by_request = truth_of(field.question.scenario, one.seats, field.asked, nights)
+    truth, by_request = truth_of(field.question.scenario, one.seats, field.asked, nights, stop)
     return replace(one, truth=truth, truth_by_request=by_request)
 
 

@@ -15,6 +15,7 @@ from planner.scenario.targets import Request, Scenario
 from planner.scheduling.candidates import night_offers
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.problem import night_problem
+from planner.scheduling.stopping import Stop, never
 from planner.sky.night import NightSky, night_sky
 
 NAME = "ranked"
@@ -69,8 +70,9 @@ def truth_of(
     chosen: Sequence[Seat],
     asked: Sequence[int],
     nights: Sequence[tuple[datetime.date, NightSky]],
+    stop: Stop = never,
 ) -> tuple[Truth, np.ndarray]:
-    """Plan every night with a subarray alone.
+    """Plan every night with a subarray alone; when it has to stop, some of them, and not to the end.
 
     Returns
     -------
@@ -82,9 +84,11 @@ def truth_of(
     told = []
     by_request = np.zeros(len(asked))
     for date, sky in nights:
+        if stop():
+            break
         limits = night_limits(restricted, sky, NAME)
         problem, _, _ = night_problem(limits, night_offers(limits))
-        solution = solve_night(problem, restricted.effort.deterministic)
+        solution = solve_night(problem, restricted.effort.deterministic, stop=stop)
         for request, worth in problem.worth_of(solution.chosen).items():
             if request < len(asked):  # the others are time that is not for stars
                 by_request[request] += worth / len(nights)

@@ -10,6 +10,7 @@ import numpy as np
 
 from planner.geometry.baselines import pairs
 from planner.ranking.answers import Seat
+from planner.ranking.bits import all_of, bytes_of, words_of
 from planner.ranking.light import air_bits, fringe_bits, tracker_bits
 from planner.ranking.moments import Moments, Stroke, pair_bits, rate_bits
 from planner.scenario.array import Array, Combiner
@@ -124,6 +125,73 @@ def pair_numbers(members: np.ndarray, seats: int) -> np.ndarray:
     return number[members[:, inner[:, 0]], members[:, inner[:, 1]]]
 
 
+class Usable:
+    """When subarrays can be used for some rows of a night, choice by choice.
+
+    Parameters
+    ----------
+    moments : Moments
+    combiner : Combiner
+    rows : ndarray (row,)
+        Of one combiner: requests, or calibrators of them.
+    members : ndarray (subarray, beam)
+    steps : int
+        0: at each slot. Else where a step can begin that lasts so many slots, with one common offset held.
+    """
+
+    def __init__(
+        self, moments: Moments, combiner: Combiner, rows: np.ndarray, members: np.ndarray, steps: int = 0
+    ) -> None:
+        self.moments, self.combiner, self.rows, self.members = moments, combiner, rows, members
+        self.steps = steps
+        self.numbers = pair_numbers(members, moments.path_m.shape[2])
+        self._inner = pairs(members.shape[1])
+        self._pairs: dict[object, np.ndarray] = {}
+        self._fast: dict[float, np.ndarray | None] = {}
+        self._together = self._held(moments.together[:, rows])
+        linked = tracker_bits(moments, rows, members, self.numbers)
+        self._linked = None if linked is None else self._held(linked)
+
+    def on(self, choice: LineChoice, part: np.ndarray) -> np.ndarray:
+        """Return the slots of some subarrays on one choice of lines, in words, (part, row, word)."""
+        bits = self._of_pair(choice, 0)[self.numbers[part, 0]]
+        for k in range(1, len(self._inner)):
+            bits &= self._of_pair(choice, k)[self.numbers[part, k]]
+        for k in range(self.members.shape[1]):
+            beam = self._of_beam(choice, k)
+            if beam is not None:
+                bits &= beam[self.members[part, k]]
+        if self._linked is not None:
+            bits &= self._linked[part]
+        return bits
+
+    def _held(self, packed: np.ndarray) -> np.ndarray:
+        """Where bytes stay set for the whole step, in words."""
+        return all_of(words_of(packed), 0, self.steps)
+
+    def _of_pair(self, choice: LineChoice, k: int) -> np.ndarray:
+        i, j = self._inner[k]
+        constant = round(choice.path_m[j] - choice.path_m[i], 9)
+        in_air = choice.in_air[i] and choice.in_air[j] and self.combiner.air_contrast_min > 0
+        strokes = choice.strokes[i], choice.strokes[j]
+        key = (strokes, constant, in_air)
+        if key not in self._pairs:
+            in_range = words_of(pair_bits(self.moments, self.rows, strokes, constant, self.steps))
+            in_range &= self._together
+            if in_air:
+                in_range &= self._held(air_bits(self.moments, self.rows, self.combiner, constant))
+            self._pairs[key] = in_range
+        return self._pairs[key]
+
+    def _of_beam(self, choice: LineChoice, k: int) -> np.ndarray | None:
+        rate = choice.rates[k]
+        if rate not in self._fast:
+            # Carriages are seldom too slow: where they never are there is nothing to meet.
+            slow = np.any(self.moments.rate_m_per_s[self.moments.star_of[self.rows]] > rate)
+            self._fast[rate] = self._held(rate_bits(self.moments, self.rows, rate)) if slow else None
+        return self._fast[rate]
+
+
 def usable_bits(
     moments: Moments,
     combiner: Combiner,
@@ -143,54 +211,22 @@ def usable_bits(
     choices : sequence of LineChoice
         From :func:`line_choices_of` with the same subarrays.
     """
-    inner = pairs(members.shape[1])
-    numbers = pair_numbers(members, moments.path_m.shape[2])
+    usable = Usable(moments, combiner, rows, members)
     shape = (len(rows), moments.together.shape[2])
     found = np.zeros((len(members), *shape), dtype=np.uint8)
-    packed: dict[tuple[Stroke, Stroke, float, bool], np.ndarray] = {}
-    fast: dict[float, np.ndarray | None] = {}
-
-    def of_pair(choice: LineChoice, k: int) -> np.ndarray:
-        i, j = inner[k]
-        constant = round(choice.path_m[j] - choice.path_m[i], 9)
-        in_air = choice.in_air[i] and choice.in_air[j] and combiner.air_contrast_min > 0
-        key = (choice.strokes[i], choice.strokes[j], constant, in_air)
-        if key not in packed:
-            packed[key] = pair_bits(moments, rows, key[:2], constant)
-            if in_air:
-                packed[key] &= air_bits(moments, rows, combiner, constant)
-        return packed[key]
-
-    def of_beam(choice: LineChoice, k: int) -> np.ndarray | None:
-        rate = choice.rates[k]
-        if rate not in fast:
-            # Carriages are seldom too slow: where they never are there is nothing to meet.
-            slow = np.any(moments.rate_m_per_s[rows] > rate)
-            fast[rate] = rate_bits(moments, rows, rate) if slow else None
-        return fast[rate]
-
     for choice in choices:
-        for part in _parts(np.flatnonzero(choice.serves), shape):
-            bits = of_pair(choice, 0)[numbers[part, 0]]
-            for k in range(1, len(inner)):
-                bits &= of_pair(choice, k)[numbers[part, k]]
-            for k in range(members.shape[1]):
-                beam = of_beam(choice, k)
-                if beam is not None:
-                    bits &= beam[members[part, k]]
-            found[part] |= bits
-    shown = fringe_bits(moments, rows, numbers)
-    if shown is not None:
-        found &= shown
-    linked = tracker_bits(moments, rows, members, numbers)
-    return found if linked is None else found & linked
+        for part in parts_of(choice, shape):
+            found[part] |= bytes_of(usable.on(choice, part), shape[1])
+    shown = fringe_bits(moments, rows, usable.numbers)
+    return found if shown is None else found & shown
 
 
-def _parts(chosen: np.ndarray, shape: tuple[int, ...]) -> Iterator[np.ndarray]:
-    """Cut subarrays into parts whose bits fit into the chunk."""
+def parts_of(choice: LineChoice, shape: tuple[int, ...]) -> Iterator[np.ndarray]:
+    """Cut the subarrays that a choice serves into parts whose bits fit into the chunk."""
+    serves = np.flatnonzero(choice.serves)
     size = max(1, CHUNK_BYTES // max(1, int(np.prod(shape))))
-    for start in range(0, len(chosen), size):
-        yield chosen[start : start + size]
+    for start in range(0, len(serves), size):
+        yield serves[start : start + size]
 
 
 def runs_of(bits: np.ndarray, slots: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -15,9 +15,10 @@ import numpy as np
 from planner.geometry.baselines import pairs
 from planner.ranking.answers import Seat
 from planner.ranking.cells import CellTable, cell_table, cells_between, count, known_cells, reached, runs_in
-from planner.ranking.estimate import Wish, estimated
+from planner.ranking.estimate import Wish, before_slots, estimated
 from planner.ranking.moments import Moments
 from planner.ranking.seats import subarrays_of
+from planner.ranking.starts import visit_starts
 from planner.ranking.usable import LineChoice, line_choices_of, pair_numbers, runs_of, usable_bits
 from planner.scenario.array import Combiner
 from planner.scenario.targets import Request, Scenario
@@ -37,11 +38,13 @@ class Worth:
     members : ndarray (subarray, size)
         Seats.
     cells : ndarray (subarray, request)
-        Cells within reach over all nights, those of earlier nights left out.
+        Cells within reach over all nights, those of earlier nights left out; none without a calibrator.
     hours : ndarray (subarray, request)
-        Usable hours, summed over the nights.
+        Usable hours, summed over the nights; none without a calibrator.
     served : ndarray of bool (subarray, request)
-        Whether there is room for a science step in some night.
+        Whether there is room for a whole visit in some night.
+    open : ndarray of bool (subarray, request)
+        Whether a visit is not ruled out: it can be used at some moment, and some calibrator suits it.
     chained : ndarray of bool (subarray, request)
     estimates : ndarray (subarray, request)
         Part of the estimated score of a night, mean over the nights.
@@ -51,6 +54,7 @@ class Worth:
     cells: np.ndarray
     hours: np.ndarray
     served: np.ndarray
+    open: np.ndarray
     chained: np.ndarray
     estimates: np.ndarray
 
@@ -100,7 +104,7 @@ def worth_of(
     groups = _groups(scenario, seats, members, asked, listed_only)
     shape = (len(members), len(asked))
     cells, hours = np.zeros(shape, dtype=np.int64), np.zeros(shape)
-    served, chained = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
+    served, is_open, chained = (np.zeros(shape, dtype=bool) for _ in range(3))
     estimates = np.zeros(shape)
     wanted = [scenario.requests[r] for r in asked]
     crossed = [
@@ -112,10 +116,14 @@ def worth_of(
     slot_h = scenario.night.slot_s / 3600.0
     for number, moments in enumerate(nights):
         bits = np.zeros((len(members), len(asked), moments.together.shape[2]), dtype=np.uint8)
+        visits = np.zeros_like(bits)
         visit = np.full(shape, NO_ROOM)
         for group in groups:
-            of_parts = usable_bits(moments, group.combiner, group.rows, group.members, group.choices)
+            asked_of = (moments, group.combiner, group.rows, group.members, group.choices)
+            of_parts, starts = usable_bits(*asked_of), visit_starts(*asked_of)
+            of_parts[~starts.open] = 0
             bits[:, group.rows] = np.bitwise_or.reduce(of_parts[group.parts], axis=1)
+            visits[:, group.rows] = np.bitwise_or.reduce(starts.bits[group.parts], axis=1)
             for place, row in enumerate(group.rows):
                 wish = scenario.requests[asked[row]]
                 steps = step_slots(scenario, wish)
@@ -123,18 +131,21 @@ def worth_of(
                 own = np.ascontiguousarray(of_parts[:, place])
                 filled = reached(table, group.members, own, len(seats), moments.slots)
                 union[row] |= np.bitwise_or.reduce(filled[group.parts], axis=1)
-                best = _best_visit(table, group.members, own, (len(seats), moments.slots, steps))
+                ahead = before_slots(scenario, wish)
+                begins = np.ascontiguousarray(starts.bits[:, place])
+                best = _best_visit(table, group.members, begins, (len(seats), moments.slots, ahead, steps))
                 visit[:, row] = best[group.parts].max(axis=1)
                 linked = _linked(moments, row, group, own, table)
                 chained[:, row] |= linked[group.parts].any(axis=1)
         served |= visit != NO_ROOM
+        is_open |= bits.any(axis=-1)
         hours += np.bitwise_count(bits).sum(axis=-1) * slot_h
         gain = np.maximum(visit, 0)
-        wishes = [Wish.of(scenario, r, gain[:, row], bits[:, row]) for row, r in enumerate(asked)]
+        wishes = [Wish.of(scenario, r, gain[:, row], visits[:, row]) for row, r in enumerate(asked)]
         estimates += estimated(wishes, moments.slots) / len(nights)
     for row in range(len(asked)):
         cells[:, row] = count(union[row])
-    return Worth(members, cells, hours, served, chained, estimates)
+    return Worth(members, cells, hours, served, is_open, chained, estimates)
 
 
 def step_slots(scenario: Scenario, wish: Request) -> int:
@@ -183,21 +194,19 @@ def _parts_of(members: np.ndarray, own: np.ndarray, seats: int) -> np.ndarray:
 
 
 def _best_visit(
-    table: CellTable, members: np.ndarray, bits: np.ndarray, counts: tuple[int, int, int]
+    table: CellTable, members: np.ndarray, begins: np.ndarray, counts: tuple[int, int, int, int]
 ) -> np.ndarray:
-    """Most cells of one science step: at the beginning, middle and end of each run that is long enough.
+    """Most cells of one science step: of visits at the beginning, middle and end of each run of starts.
 
-    NO_ROOM where no run is; 0 where one is, but earlier nights have filled its cells.
+    NO_ROOM where no visit is; 0 where one is, but earlier nights have filled its cells.
     """
-    seats, slots, steps = counts
-    row, first, last = runs_of(bits, slots)
-    room = last - first >= steps
-    row, first, last = row[room], first[room], last[room]
+    seats, slots, ahead, steps = counts
+    row, first, last = runs_of(begins, slots)
     best = np.full(len(members), NO_ROOM)
     if len(row):
         numbers = pair_numbers(members[row], seats)
-        latest = last - steps
-        for start in (first, (first + latest) // 2, latest):
+        for visit in (first, (first + last) // 2, last):
+            start = np.minimum(visit + ahead, slots - 1 - steps)
             np.maximum.at(best, row, count(cells_between(table, numbers, start, start + steps)))
     return best
 
