@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -184,7 +184,7 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool, left: Remaini
         solver = plan.solver
         proof = _proof(solver.score, solver.bound, solver.made_by)
         print(f"{count(len(plan.visits), 'visits')}, score {solver.score}, {proof}")
-        for line in _night_lines(plan):
+        for line in _night_lines(plan, _expected_vis2(planned)):
             print(safe(f"  {line}"))
         for sentence in filter(None, (earlier_told(plan), elsewhere_told(plan))):
             print(safe(sentence))
@@ -208,8 +208,25 @@ def tell_night(planned: PlannedNight, report: Path, as_json: bool, left: Remaini
         print(f"Report: {report}")
 
 
-def _night_lines(plan: NightPlan) -> list[str]:
-    """Visits and time that is not for stars, in the order of the night; what fits nowhere comes last."""
+def _expected_vis2(planned: PlannedNight) -> dict[str, str]:
+    """Squared visibilities that each visit's baselines should show, by the visit's name."""
+    from planner.output.contrast_told import ranges_told, vis2_of_visit
+    from planner.output.tracks import visit_tracks
+
+    limits = planned.solved.limits
+    return {
+        track.visit.id: ranges_told(
+            limits.scenario.requests[track.request].star, vis2_of_visit(limits, track)
+        )
+        for track in visit_tracks(limits, planned.plan)
+    }
+
+
+def _night_lines(plan: NightPlan, vis2: Mapping[str, str] | None = None) -> list[str]:
+    """Visits and time that is not for stars, in the order of the night; what fits nowhere comes last.
+
+    Each visit is followed by the squared visibilities expected (``vis2``, by its name).
+    """
     from planner.output.reserved_sheet import told_past
     from planner.output.tracks import local_clock
 
@@ -220,6 +237,9 @@ def _night_lines(plan: NightPlan) -> list[str]:
         here = f" ({local_clock(start, zone)}-{local_clock(end, zone)} local)" if zone else ""
         words = f"{visit.id}  {start[11:16]}-{end[11:16]}{here}  {visit.target}  {'-'.join(visit.subarray)}"
         found.append((start, words))
+        if vis2 is not None:
+            # Sorted by time, and a sort keeps the order of equals.
+            found.append((start, f"     expected V²: {vis2[visit.id]}"))
     for own in plan.reserved:
         if own.start_utc is None or own.end_utc is None:
             found.append(("~", f"fits nowhere: {own.name} ({own.kind})"))

@@ -13,6 +13,7 @@ from invented import DATE, combiner, request
 from nights import build, planned
 from paper_night import paper_scenario, star_of_date
 
+from planner import terminal
 from planner.constraints.contrast import RESOLVED, fringes, too_resolved
 from planner.feasibility.nights import night_of, target_night
 from planner.feasibility.remedies import with_remedies
@@ -20,6 +21,9 @@ from planner.feasibility.season import season_of, season_sky
 from planner.feasibility.subarrays import ORDER
 from planner.geometry.uv import uvw_m
 from planner.geometry.uv_tracks import knots, uv_tracks
+from planner.output.contrast_told import ranges_told, vis2_of_visit
+from planner.output.feasibility_sheet import _reach
+from planner.output.tracks import visit_tracks
 from planner.ranking.moments import moments_of
 from planner.ranking.seats import seating, seats_of, subarrays_of
 from planner.ranking.worth import worth_of
@@ -215,3 +219,32 @@ def test_offers_name_no_subarray_without_fringes():
     with offline_earth():
         [offer] = night_offers(night_of(giant(300.0)).limits)
     assert (offer.families, len(offer.reachable)) == ((), 0)
+
+
+# In words.
+
+
+def test_a_sheet_and_the_terminal_tell_each_baseline_and_a_point_is_told_as_one():
+    night, plan = solved(8.2)
+    [track] = visit_tracks(night.limits, plan)
+    [(pair, low, high)] = vis2_of_visit(night.limits, track)
+    assert pair == "–".join(night.limits.placement.telescopes)
+    start, end = (float(tick) * night.limits.sky.tick_s for tick in (track.science.first, track.science.last))
+    seconds, _, margin = dense_margin(night, 0.0)
+    inside = margin[(seconds >= start) & (seconds <= end)]
+    assert (low, high) == pytest.approx((inside.min(), inside.max()), rel=1e-2)
+    told = ranges_told(night.limits.scenario.requests[0].star, ((pair, low, high),))
+    assert terminal._night_lines(plan, {"V01": told})[1].endswith(f"expected V²: {told}")
+    assert "taken as a point" in ranges_told(giant(None).requests[0].star, ())
+
+
+def test_feasibility_tells_each_baseline_over_its_openings():
+    for diameter, wanted in ((5.0, " to "), (None, "taken as a point")):
+        with offline_earth():
+            answer = target_night(night_of(giant(diameter)), 0)
+        [words] = [value for key, value in _reach(answer) if key == "expected V²"]
+        assert wanted in words
+    with offline_earth():
+        [(_, low, high)] = target_night(night_of(giant(5.0)), 0).reach.vis2
+    # 5 mas at 2 um on 52 to 60 m: x = pi 5 mas B/2 um = 1.98 to 2.28, (2 J1(x)/x)^2 = 0.34 to 0.22.
+    assert 0.2 < low < high < 0.36

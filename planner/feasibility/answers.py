@@ -215,6 +215,8 @@ class Reach:
         As the request gives it.
     cells : int
         Cells of side 1/field reached, those that earlier nights filled left out.
+    vis2 : tuple of (str, float, float)
+        Each baseline of the first subarray: least and most expected squared visibility, over all channels.
     """
 
     shortest_m: float
@@ -222,6 +224,7 @@ class Reach:
     resolution_mas: float
     field_mas: float
     cells: int
+    vis2: tuple[tuple[str, float, float], ...] = ()
 
 
 @dataclass(frozen=True)

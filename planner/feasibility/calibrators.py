@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -17,6 +18,7 @@ from planner.scheduling.candidates import beams_of, night_runs, pair_columns, pa
 from planner.scheduling.subarrays import Subarray
 from planner.scheduling.visits import facts_of
 from planner.science.history import filled_before
+from planner.science.source import expected_vis2
 from planner.units import RAD_PER_MAS
 
 
@@ -77,6 +79,29 @@ def _shared_h(limits: NightLimits, request: int, star: int, subarray: Subarray) 
     return float(np.count_nonzero(both)) * limits.sky.tick_s / 3600.0
 
 
+def _expected(
+    limits: NightLimits, request: int, served: tuple[Subarray, Spans], first_tick_s: float
+) -> tuple[tuple[str, float, float], ...]:
+    """Least and most squared visibility of each baseline of a subarray while it is usable."""
+    subarray, spans = served
+    seconds = first_tick_s + limits.sky.tick_s * np.arange(len(limits.sky.times), dtype=float)
+    inside = np.any([(seconds >= start) & (seconds <= end) for start, end in spans], axis=0)
+    if not inside.any():
+        return ()
+    wish = limits.scenario.requests[request]
+    vectors = baseline_vectors_m(limits.placement.vectors_m[list(subarray.telescopes)])
+    boost = limits.sky.frame.boost[inside]
+    uv = uvw_m(limits.sky.icrs_rad[[request]], boost, vectors)[0, :, :, None, :2]
+    vis2 = expected_vis2(wish.star, uv, np.array(limits.scenario.combiner_of(wish).wavelengths_um))
+    names = [limits.placement.telescopes[i] for i in subarray.telescopes]
+    return tuple(
+        (f"{first}–{second}", float(own.min()), float(own.max()))
+        for (first, second), own in zip(
+            itertools.combinations(names, 2), np.moveaxis(vis2, 1, 0), strict=True
+        )
+    )
+
+
 def reach_of(
     limits: NightLimits,
     request: int,
@@ -127,4 +152,5 @@ def reach_of(
         resolution_mas=resolution,
         field_mas=wish.field_mas,
         cells=len(np.setdiff1d(np.concatenate(codes), filled_before(scenario, wish))),
+        vis2=_expected(limits, request, (counted[0][0], counted[0][1]), first_tick_s),
     )

@@ -14,6 +14,7 @@ from planner.feasibility.answers import (
 )
 from planner.feasibility.nights import visit_s
 from planner.geometry.placement import placement_of
+from planner.output.contrast_told import ranges_told
 from planner.output.feasibility_months import TargetMonths, asked_configuration, season_months
 from planner.output.feasibility_season import SeasonSheet, season_sheet
 from planner.output.feasibility_words import (
@@ -399,4 +400,5 @@ def _reach(night: TargetNight) -> tuple[tuple[str, str], ...]:
         ("resolution", f"{number_told(reach.resolution_mas)} mas (λ/2B at {shortest_um:g} µm)"),
         ("field", f"{number_told(reach.field_mas)} mas"),
         ("cells of side 1/field", thousands(reach.cells)),
+        ("expected V²", ranges_told(night.scenario.requests[night.request].star, reach.vis2)),
     )

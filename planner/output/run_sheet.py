@@ -10,6 +10,7 @@ import numpy as np
 from planner.constraints.tonight import NightLimits
 from planner.geometry.air import group_refractivity
 from planner.geometry.delays import travel_m
+from planner.output.contrast_told import ranges_told, vis2_of_visit
 from planner.output.light_sheet import Optics, Row, change_told, light_rows, line_told
 from planner.output.reserved_sheet import pauses_between, reserved_minutes, told_past
 from planner.output.robust_sheet import instead_told
@@ -188,7 +189,10 @@ def visit_rows(
                 change=_with_time(
                     change_told(scenario.array, visit, optics), plan, tracks[max(0, place - 1) : place + 1]
                 ),
-                light=light_rows(scenario, request, visit),
+                light=(
+                    ("Expected V²", ranges_told(request.star, vis2_of_visit(limits, track))),
+                    *light_rows(scenario, request, visit),
+                ),
             )
         )
     return tuple(rows)
