@@ -1,5 +1,6 @@
 """Is a star bright enough for everything that has to see it, telescope by telescope.
 
+Each of them may have a bright limit too, beyond which its detector saturates.
 The combiner sees it in each band that it records; tip-tilt or adaptive optics
 follow it, or a guide star beside the target; the beam-position sensor in the
 laboratory sees what the telescopes send. The fringe tracker sees baselines,
@@ -23,6 +24,13 @@ FAINT, GUIDE, GUIDE_DISTANCE, SENSOR = (
     "guide star distance",
     "beam-position sensor",
 )
+BRIGHT, GUIDE_BRIGHT, SENSOR_BRIGHT, TRACKER_BRIGHT = (
+    "bright limit",
+    "bright limit of guiding",
+    "bright limit of the beam-position sensor",
+    "bright limit of the fringe tracker",
+)
+BRIGHT_LIMITS = (BRIGHT, GUIDE_BRIGHT, SENSOR_BRIGHT, TRACKER_BRIGHT)
 AXES = ("star", "telescope")
 
 
@@ -64,7 +72,26 @@ def brightness_limits(
         seen = [_magnitudes(star.mag, request if science else None, sensor.band) for star in stars]
         limits_of = [sensor.limiting_magnitude.get(name) for name in names]
         found.append(Verdict(SENSOR, "mag", _difference(limits_of, seen), AXES))
+        found += _not_too_bright(SENSOR_BRIGHT, sensor.brightest_magnitude, names, seen)
+    in_band = [star.mag.get(combiner.band, np.inf) for star in stars]
+    found += _not_too_bright(BRIGHT, combiner.brightest_magnitude, names, in_band)
+    tracker = scenario.array.tracker_of(combiner)
+    if tracker is not None:
+        second = request.extras.second_star if science else None
+        followed = [(star if second is None else second).mag.get(tracker.band, np.inf) for star in stars]
+        found += _not_too_bright(TRACKER_BRIGHT, tracker.brightest_magnitude, names, followed)
     return tuple(found)
+
+
+def _not_too_bright(
+    limit: str, brightest: Mapping[str, float], names: Sequence[str], magnitudes: Sequence[float]
+) -> list[Verdict]:
+    """Margin to the brightest magnitude, where a class has one; a star without a magnitude is no matter."""
+    if not brightest:
+        return []
+    least = np.array([brightest.get(name, -np.inf) for name in names])
+    margin: np.ndarray = np.array(magnitudes, dtype=float)[:, None] - least
+    return [Verdict(limit, "mag", margin, AXES)]
 
 
 def bright_enough(
@@ -105,14 +132,20 @@ def _guiding(
     guide = request.extras.guide_star if science else None
     margin = np.full((len(stars), len(classes)), np.inf)
     distance = np.full((len(stars), len(classes)), np.inf)
+    faintness = np.full((len(stars), len(classes)), np.inf)
     for row, star in enumerate(stars):
         magnitudes = star.mag if guide is None else guide.mag
         apart = 0.0 if guide is None else apart_arcsec(star, guide.ra_deg, guide.dec_deg)
         for column, own in enumerate(classes):
             if own.guide_band is not None and own.guide_limiting_magnitude is not None:
                 margin[row, column] = own.guide_limiting_magnitude - magnitudes.get(own.guide_band, np.inf)
+                if own.guide_brightest_magnitude is not None:
+                    seen = magnitudes.get(own.guide_band, np.inf)
+                    faintness[row, column] = seen - own.guide_brightest_magnitude
                 distance[row, column] = np.inf if guide is None else own.guide_distance_max_arcsec - apart
     found = [Verdict(GUIDE, "mag", margin, AXES)]
+    if any(own.guide_brightest_magnitude is not None for own in classes):
+        found.append(Verdict(GUIDE_BRIGHT, "mag", faintness, AXES))
     if guide is not None:
         found.append(Verdict(GUIDE_DISTANCE, "arcsec", distance, AXES))
     return found

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 
-from planner.constraints.brightness import FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
+from planner.constraints.brightness import BRIGHT_LIMITS, FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
 from planner.constraints.contrast import RESOLVED, too_resolved
 from planner.constraints.tonight import NightLimits
 from planner.constraints.two_stars import SEPARATION
@@ -210,6 +210,8 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
     if name == RESOLVED:
         request = limits.scenario.requests.index(followed.of.request)
         return f"{too_resolved(limits, request, telescopes)}{others}"
+    if name in BRIGHT_LIMITS:
+        return f"{name}: too bright by {-margin:.2f} mag at best ({who}){others}"
     short = short_told(-margin, unit)
     if name.startswith(FAINT) or name in (GUIDE, GUIDE_DISTANCE, SENSOR, SEPARATION):
         return f"{name}: {short} at best ({who}){others}"

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from planner.constraints.brightness import FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
+from planner.constraints.brightness import (
+    BRIGHT,
+    FAINT,
+    GUIDE,
+    GUIDE_DISTANCE,
+    SENSOR,
+    TRACKER_BRIGHT,
+)
 from planner.constraints.contrast import fringes
 from planner.constraints.windows import RESERVED
 from planner.feasibility.answers import Remedy
@@ -36,7 +43,7 @@ def _changes(search: Search) -> Iterator[tuple[str, Change]]:
     def may(*limits: str) -> bool:
         return search.only_blames((*limits, *WHOLE))
 
-    if may(FAINT, AIR, SENSOR, RESOLVED, *(f"{FAINT} in {band}" for band in combiner.further_limits)):
+    if may(FAINT, BRIGHT, AIR, SENSOR, RESOLVED, *(f"{FAINT} in {band}" for band in combiner.further_limits)):
         setups = [own.name for own in scenario.array.spectral_setups if own.combiner == wish.combiner]
         for setup in (None, *setups):
             if setup != wish.extras.spectral_setup:
@@ -52,7 +59,7 @@ def _changes(search: Search) -> Iterator[tuple[str, Change]]:
     if may(TRACKER) and wish.extras.tracking == "phase":
         sentence = f"Let the group delay of {wish.name} be tracked instead of its phase"
         yield "other tracking", Change("tracking", 0.0, sentence, on_extras(wish, tracking="group delay"))
-    if may(TRACKER) and combiner.fringe_tracker is not None:
+    if may(TRACKER, TRACKER_BRIGHT) and combiner.fringe_tracker is not None:
         sentence = f"Record {wish.name} without fringe tracking"
         yield "other tracking", Change("tracking", 0.5, sentence, on_extras(wish, tracking="none"))
     if may(GUIDE, GUIDE_DISTANCE) and wish.extras.guide_star is not None:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from planner.constraints.brightness import FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
+from planner.constraints.brightness import BRIGHT_LIMITS, FAINT, GUIDE, GUIDE_DISTANCE, SENSOR
 from planner.constraints.contrast import UNIT as CONTRAST_UNIT
 from planner.constraints.phase import PHASE
 from planner.constraints.tonight import NightLimits
@@ -62,6 +62,7 @@ ORDER = (
     GUIDE,
     GUIDE_DISTANCE,
     SENSOR,
+    *BRIGHT_LIMITS,
     SEPARATION,
     "altitude, lower limit",
     "absolute window",

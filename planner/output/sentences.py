@@ -241,6 +241,13 @@ MARGINS: dict[str, tuple[float, str]] = {
     "separation of the two stars": (3.0, "separation of the two stars {} arcsec inside its range"),
     "field orientation": (15.0, "pair of stars {} deg inside the orientations of the separator"),
     "air in the lines": (0.1, "contrast {} more than the least that air may leave"),
+    "bright limit": (0.5, "{} mag fainter than the bright limit"),
+    "bright limit of guiding": (1.0, "guide star {} mag fainter than the bright limit"),
+    "bright limit of the beam-position sensor": (
+        1.0,
+        "{} mag fainter than the bright limit of the beam-position sensor",
+    ),
+    "bright limit of the fringe tracker": (0.7, "{} mag fainter than the bright limit of the fringe tracker"),
     "squared visibility": (0.01, "best V² of the target {} above the least that counts"),
     "guide star": (1.0, "guide star {} mag brighter than its limit"),
     "guide star distance": (5.0, "guide star {} arcsec nearer than it may be"),

@@ -23,6 +23,7 @@ from planner.scenario.light_path import (
     PathSegment,
     RoutingMode,
     SpectralSetup,
+    check_bright_limits,
     check_further_limits,
 )
 from planner.scenario.local_time import zone_named
@@ -135,6 +136,7 @@ class TelescopeClass(Part):
         default=None, description="Band of the guide star's limit; none means guiding limits nothing."
     )
     guide_limiting_magnitude: Number | None = Field(default=None, description="Faintest guide star.")
+    guide_brightest_magnitude: Number | None = Field(default=None, description="Brightest guide star.")
     guide_distance_max_arcsec: NotNegative = Field(
         default=0.0, le=3600, description="Farthest guide star from the target; 0 means the target itself."
     )
@@ -152,6 +154,9 @@ class TelescopeClass(Part):
             raise ValueError("has an azimuth_range_deg outside -720 to 720 or wider than three turns")
         if (self.guide_band is None) != (self.guide_limiting_magnitude is None):
             raise ValueError("has one of guide_band and guide_limiting_magnitude without the other")
+        brightest, faintest = self.guide_brightest_magnitude, self.guide_limiting_magnitude
+        if brightest is not None and (faintest is None or brightest >= faintest):
+            raise ValueError("has a guide_brightest_magnitude that is not below its guide_limiting_magnitude")
         return self
 
 
@@ -243,6 +248,10 @@ class Combiner(Part):
     limiting_magnitude: dict[str, Number] = Field(
         description="Faintest magnitude for each telescope class; a class not named cannot be used."
     )
+    brightest_magnitude: dict[str, Number] = Field(
+        default_factory=dict,
+        description="Brightest magnitude for each telescope class; a class not named has no such limit.",
+    )
     mixed_classes: Annotated[bool, Field(strict=True)] = Field(
         default=False, description="true when telescopes of different classes may be combined."
     )
@@ -315,6 +324,7 @@ class Combiner(Part):
             raise ValueError(f"has {len(self.beam_path_m)} beam_path_m values for {self.beams} beams")
         if not self.limiting_magnitude:
             raise ValueError("has an empty limiting_magnitude, so no telescope class can use it")
+        check_bright_limits(self.brightest_magnitude, self.limiting_magnitude)
         check_further_limits(self.further_limits)
         return self
 

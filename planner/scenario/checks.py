@@ -50,6 +50,10 @@ REFERENCES = (
     ("spectral_setup", "combiner", "combiner"),
     ("spectral_setup", "limiting_magnitude", "telescope_class"),
     ("spectral_setup", "further_limits", "telescope_class"),
+    ("combiner", "brightest_magnitude", "telescope_class"),
+    ("spectral_setup", "brightest_magnitude", "telescope_class"),
+    ("fringe_tracker", "brightest_magnitude", "telescope_class"),
+    ("beam_sensor", "brightest_magnitude", "telescope_class"),
     ("fringe_tracker", "group_delay_limit", "telescope_class"),
     ("fringe_tracker", "phase_limit", "telescope_class"),
     ("beam_sensor", "limiting_magnitude", "telescope_class"),
@@ -57,7 +61,14 @@ REFERENCES = (
     ("reserved", "telescopes", "telescope"),
 )
 # Tables in which the keys are the names, and tables of such tables.
-KEYS_ARE_NAMES = {"limiting_magnitude", "compression", "inputs", "group_delay_limit", "phase_limit"}
+KEYS_ARE_NAMES = {
+    "limiting_magnitude",
+    "brightest_magnitude",
+    "compression",
+    "inputs",
+    "group_delay_limit",
+    "phase_limit",
+}
 INNER_KEYS_ARE_NAMES = {"further_limits"}
 
 

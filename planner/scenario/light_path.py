@@ -65,6 +65,13 @@ class PathSegment(Part):
     change_s: Seconds = Field(description="Time to switch a beam to it.")
 
 
+def check_bright_limits(brightest: dict[str, float], faintest: dict[str, float]) -> None:
+    """Refuse a brightest magnitude that leaves no star above the faintest one of its class."""
+    for name, limit in brightest.items():
+        if name in faintest and limit >= faintest[name]:
+            raise ValueError(f"has a brightest_magnitude for {name!r} that is not below its faintest")
+
+
 class SpectralSetup(Part):
     """A state of a combiner's spectrograph; a key left out is as the combiner has it."""
 
@@ -78,6 +85,9 @@ class SpectralSetup(Part):
     )
     limiting_magnitude: dict[str, Number] | None = Field(
         default=None, description="Faintest magnitude for each telescope class."
+    )
+    brightest_magnitude: dict[str, Number] | None = Field(
+        default=None, description="Brightest magnitude for each telescope class."
     )
     further_limits: dict[str, dict[str, Number]] | None = Field(
         default=None, description="Bands recorded at the same time: band = { class = faintest magnitude }."
@@ -127,6 +137,10 @@ class FringeTracker(Part):
         default_factory=dict,
         description="Faintest correlated magnitude for phase tracking, for each telescope class.",
     )
+    brightest_magnitude: dict[str, Number] = Field(
+        default_factory=dict,
+        description="Brightest magnitude for each telescope class; a class not named has no such limit.",
+    )
     vis2_min: NotNegative = Field(
         default=0.0, lt=1, description="Smallest squared visibility it can follow on a baseline."
     )
@@ -144,6 +158,7 @@ class FringeTracker(Part):
     def _limits(self) -> FringeTracker:
         if not self.group_delay_limit:
             raise ValueError("has an empty group_delay_limit, so it can track no telescope class")
+        check_bright_limits(self.brightest_magnitude, self.group_delay_limit)
         for name, limit in self.phase_limit.items():
             if limit > self.group_delay_limit.get(name, -99.0):
                 raise ValueError(f"has a phase_limit for {name!r} that is fainter than its group_delay_limit")
@@ -159,11 +174,16 @@ class BeamSensor(Part):
     limiting_magnitude: dict[str, Number] = Field(
         description="Faintest magnitude for each telescope class; a class not named cannot be held."
     )
+    brightest_magnitude: dict[str, Number] = Field(
+        default_factory=dict,
+        description="Brightest magnitude for each telescope class; a class not named has no such limit.",
+    )
 
     @model_validator(mode="after")
     def _limits(self) -> BeamSensor:
         if not self.limiting_magnitude:
             raise ValueError("has an empty limiting_magnitude, so it can hold no telescope class")
+        check_bright_limits(self.brightest_magnitude, self.limiting_magnitude)
         return self
 
 

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from astropy import units as u
 from astropy.coordinates import SkyCoord
 
-from planner.scenario.array import Array, TelescopeClass
+from planner.scenario.array import Array, Combiner, TelescopeClass
 from planner.scenario.targets import Request, Star
 from planner.scheduling.audit_case import Case, class_of, combiner_used, holds, named
 from planner.scheduling.audit_sky import title
@@ -38,6 +38,37 @@ def magnitude_cases(plan: NightPlan) -> Iterator[Case]:
                 faintest = _faintest(limits, _classes(plan.scenario.array, visit))
                 place = f"{title(visit, step)}: {band}"
                 yield _bright(place, star.mag.get(band), faintest, combiner.name)  # type: ignore[union-attr]
+            if star is not None:
+                yield from _combiner_and_tracker(plan, combiner, visit, (step, star))
+
+
+def _combiner_and_tracker(
+    plan: NightPlan, combiner: Combiner, visit: Visit, seen: tuple[Step, Star]
+) -> Iterator[Case]:
+    """The star of a step is not too bright for the combiner, nor for the tracker where one follows it."""
+    step, star = seen
+    array, where = plan.scenario.array, title(visit, step)
+    yield from _dim(array, visit, (where, combiner.band, star.mag), combiner.brightest_magnitude)
+    tracker = named(array.fringe_trackers, combiner.fringe_tracker or "")
+    if visit.tracking is None or tracker is None:
+        return
+    request = named(plan.scenario.requests, visit.target)
+    second = None if request is None or step.role != "science" else request.extras.second_star
+    magnitudes = star.mag if second is None else second.mag
+    yield from _dim(array, visit, (where, tracker.band, magnitudes), tracker.brightest_magnitude)
+
+
+def _dim(
+    array: Array, visit: Visit, star: tuple[str, str, Mapping[str, float]], brightest: Mapping[str, float]
+) -> Iterator[Case]:
+    """No class that is used sees a star brighter than its limit; ``star`` is (whose, band, magnitudes)."""
+    whose, band, magnitudes = star
+    for name in sorted(_classes(array, visit)):
+        if name in brightest and band in magnitudes:
+            yield Case(
+                magnitudes[band] - brightest[name] + MAGNITUDE_TOLERANCE,
+                f"{whose}: {band} = {magnitudes[band]:.2f}, takes {brightest[name]:.2f} at brightest",
+            )
 
 
 def _star(plan: NightPlan, name: str) -> Star | None:
@@ -82,6 +113,10 @@ def guide_cases(plan: NightPlan) -> Iterator[Case]:
                 faintest = own.guide_limiting_magnitude, own.name
                 who = f"{own.guide_sensor} of {own.name}"
                 yield _bright(place, magnitudes.get(own.guide_band), faintest, who)
+                if own.guide_brightest_magnitude is not None:
+                    limit = {own.name: own.guide_brightest_magnitude}
+                    guided = (f"{title(visit, step)}: guide star", own.guide_band, magnitudes)
+                    yield from _dim(plan.scenario.array, visit, guided, limit)
 
 
 def guide_distance_cases(plan: NightPlan) -> Iterator[Case]:
@@ -146,3 +181,6 @@ def sensor_cases(plan: NightPlan) -> Iterator[Case]:
                 seen.append(second.mag.get(sensor.band))
             brightest = min((one for one in seen if one is not None), default=None)
             yield _bright(f"{title(visit, step)}: {sensor.band}", brightest, faintest, sensor.name)
+            if brightest is not None:
+                light = (f"{title(visit, step)}: {sensor.name}", sensor.band, {sensor.band: brightest})
+                yield from _dim(array, visit, light, sensor.brightest_magnitude)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.constraints.brightness import FAINT, brightness_limits
+from planner.constraints.brightness import BRIGHT_LIMITS, FAINT, brightness_limits
 from planner.constraints.contrast import RESOLVED, too_resolved
 from planner.constraints.delay_range import DELAY_RANGE, held_offset
 from planner.constraints.tonight import NightLimits
@@ -120,6 +120,8 @@ def _instrument(limits: NightLimits, request: Request) -> str | None:
                 f"{FAINT}: {combiner.band} = {request.star.mag[combiner.band]:.2f} is "
                 f"{-best:.2f} mag too faint for {combiner.title}"
             )
+        if best < 0 and verdict.limit in BRIGHT_LIMITS:
+            return f"{verdict.limit}: too bright by {-best:.2f} mag for {combiner.title}"
         if best < 0:
             return f"{verdict.limit}: at best {short_told(-best, verdict.unit)} for {combiner.title}"
     return _no_telescopes_for_all(limits, subarrays, verdicts)
