@@ -274,16 +274,16 @@ def image_axes(site: Site, place: SkyCoord, times: Time) -> np.ndarray:
     Differences of the full transformation of places a little apart: along the
     great circle at a right angle to the meridian, and along the meridian.
     """
-    frame = AltAz(obstime=times, location=location_of(site))
-    depth = {} if place.data.name == "unitspherical" else {"distance": place.distance}
-
-    def towards(own: SkyCoord) -> np.ndarray:
-        found = SkyCoord(own.ra, own.dec, **depth).transform_to(frame)
-        return unit_vectors(found.az.to_value(u.deg), found.alt.to_value(u.deg))
-
-    middle = towards(place)
-    moved = [place.directional_offset_by(angle * u.deg, IMAGE_STEP_RAD * u.rad) for angle in (90.0, 0.0)]
-    return np.stack([towards(own) - middle for own in moved], axis=-2) / IMAGE_STEP_RAD
+    places = [place]
+    places += [place.directional_offset_by(angle * u.deg, IMAGE_STEP_RAD * u.rad) for angle in (90.0, 0.0)]
+    ra, dec = (np.stack([getattr(own, axis).rad for own in places]) for axis in ("ra", "dec"))
+    depth = {} if place.data.name == "unitspherical" else {"distance": np.tile(place.distance, (3, 1))}
+    # One transformation of all three: most of its price is the Earth's.
+    seen = SkyCoord(ra * u.rad, dec * u.rad, **depth).transform_to(
+        AltAz(obstime=times, location=location_of(site))
+    )
+    middle, east, north = unit_vectors(seen.az.to_value(u.deg), seen.alt.to_value(u.deg))
+    return np.stack([east - middle, north - middle], axis=-2) / IMAGE_STEP_RAD
 
 
 def unit_vectors(azimuth_deg: np.ndarray, altitude_deg: np.ndarray) -> np.ndarray:
