@@ -419,3 +419,16 @@ def test_hostile_names_stay_text(hostile, tmp_path):
     assert set(table["target"]) == {wish.name for wish in found.scenario.requests}
     assert all(name in station for station in table["stations"])
     json.dumps(ranking_told(found))
+
+
+def test_on_a_telephone_each_cell_of_the_winner_carries_its_heading(found, text):
+    # There the head of the table is hidden, and each cell writes its own heading above itself.
+    page = read_page(text)
+    (table,) = page.all("table", class_="rows seats")
+    heads = [head.text() for head in table.all("thead")[0].all("th")]
+    assert heads == ["station", "telescope", "class", "delay line", "by day"]
+    for row in table.all("tbody")[0].all("tr"):
+        cells = [*row.all("th"), *row.all("td")]
+        assert [own.attributes["data-label"] for own in cells] == heads
+    narrow = text.partition("@media screen and (max-width: 720px)")[2]
+    assert ".rows.seats tr > [data-label]::before { content: attr(data-label);" in narrow
