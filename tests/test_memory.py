@@ -15,5 +15,6 @@ def test_a_night_of_a_hundred_requests_with_every_wish_holds_less_than_one_and_a
         [sys.executable, str(SPEED), "100", "wishes", EFFORT], capture_output=True, text=True, check=True
     ).stdout
     stages = {words[-1]: float(words[0]) for words in (row.split(maxsplit=5) for row in told.splitlines())}
-    assert "Choosing among 37313 candidate visits" in stages
+    [considered] = [int(stage.split()[2]) for stage in stages if stage.startswith("Choosing among")]
+    assert considered > 37_000
     assert stages["Report, tables and figures"] < 1536
