@@ -48,8 +48,8 @@ class Pace:
         if self.first is None or self.first[2] != sentence.whole or sentence.done < self.first[1]:
             self.first = now, sentence.done, sentence.whole
         began, before, whole = self.first
-        if sentence.done == before:
-            return None
+        if sentence.done < before + 2:
+            return None  # one part says little of the others
         return (now - began) / (sentence.done - before) * (whole - sentence.done)
 
 

@@ -12,14 +12,13 @@ from planner.errors import NoNight
 from planner.feasibility.answers import Feasibility, Season, TargetNight
 from planner.feasibility.changes import on_night
 from planner.feasibility.nights import Night, night_of, target_night
-from planner.feasibility.remedies import nights_ahead, with_remedies
+from planner.feasibility.remedies import with_remedies
 from planner.feasibility.season import season_of, season_sky
 from planner.progress import PartDone
 from planner.scenario.night import FIRST_DATE, LAST_DATE
 from planner.scenario.targets import Scenario
 from planner.sky.directions import place_of
 from planner.sky.night import dark_hours
-from planner.sky.year import YearSky
 
 Tell = Callable[[str], None]
 YEAR_NIGHTS = 365
@@ -113,7 +112,6 @@ def _best_nights(question: Question, season: Season) -> dict[int, datetime.date]
 
 def _nights(question: Question, dates: dict[int, datetime.date], tell: Tell) -> tuple[TargetNight, ...]:
     computed: dict[datetime.date, Night] = {}
-    ahead: dict[datetime.date, YearSky] = {}
     found = []
     for number, (request, date) in enumerate(dates.items()):
         name = question.scenario.requests[request].name
@@ -123,8 +121,6 @@ def _nights(question: Question, dates: dict[int, datetime.date], tell: Tell) -> 
         answer = target_night(computed[date], request, question.only)
         if answer.exclusion is not None:
             tell(PartDone(f"Trying what would help {name}", number, len(dates)))
-            if date not in ahead and nights_ahead(date):
-                ahead = {date: season_sky(question.scenario, nights_ahead(date))}
-            answer = with_remedies(computed[date], answer, question.only, ahead.get(date))
+            answer = with_remedies(computed[date], answer, question.only)
         found.append(answer)
     return tuple(found)

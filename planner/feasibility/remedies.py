@@ -16,7 +16,7 @@ import numpy as np
 from planner.constraints.phase import PHASE
 from planner.constraints.two_stars import FIELD
 from planner.constraints.windows import RESERVED
-from planner.feasibility.answers import OPEN, Remedy, TargetNight
+from planner.feasibility.answers import OPEN, Remedy, TargetNight, longest_open
 from planner.feasibility.changes import (
     Change,
     longer_path,
@@ -29,7 +29,7 @@ from planner.feasibility.changes import (
 from planner.feasibility.columns import AIR, DELAY, DIFFERENTIAL, PUPIL, RATE, RESOLVED, TRACKER
 from planner.feasibility.exclusion import CALIBRATORS, LINES, ROOM, STEP, TELESCOPES
 from planner.feasibility.light_remedies import light_remedies
-from planner.feasibility.nights import Night, followed_star
+from planner.feasibility.nights import Night, followed_star, visit_s
 from planner.feasibility.relaxed import other_calibrators, relaxed_limits
 from planner.feasibility.season import binding_of, room_for_science, season_sky
 from planner.feasibility.spans import longest_s
@@ -39,6 +39,7 @@ from planner.scheduling.routes import line_kinds
 from planner.sky.year import YearSky
 
 AHEAD_DAYS = 366
+HIGHER_DEG = 1.0  # more than precession since the epoch and proper motion lift a star
 NIGHTS_TRIED = 6
 PATH_STEP_M = 0.1
 PATHS_TRIED_M = (
@@ -145,12 +146,23 @@ def _date(search: Search) -> Iterator[Remedy]:
     if not nights:
         nights = [start]
     search.tries.append("another date")
+    star, array = scenario.requests[0].star, scenario.array
+    lowest = min(own.altitude_min_deg for own in array.telescope_classes)
+    if 90.0 - abs(array.site.latitude_deg - star.dec_deg) < lowest - HIGHER_DEG:
+        return  # it culminates too low, whatever the date
     sky = search.year or season_sky(scenario, nights)
     nights = list(sky.nights)
     binding = binding_of(scenario, sky, [0], [scenario.night.configuration], search.only)
     hours = (binding[0, 0] == OPEN).sum(axis=-1) * (sky.step_s / 3600.0)
     roomy = room_for_science(scenario, [0], binding)[0, 0] & (hours > 0)
     feasible = np.flatnonzero(roomy)
+    # A visit may fit where its science step does; it mostly does where the target is open for as long.
+    long_enough = roomy & (
+        longest_open(binding[0, 0]) * sky.step_s >= visit_s(scenario, scenario.requests[0])
+    )
+    hopeful = sorted(
+        {*feasible[:NIGHTS_TRIED].tolist(), *np.flatnonzero(long_enough)[:NIGHTS_TRIED].tolist()}
+    )
     months = list(dict.fromkeys((night.year, night.month) for night in nights))
     of_night = np.array([months.index((night.year, night.month)) for night in nights])
     by_month = np.bincount(of_night, np.where(roomy, hours, 0.0), len(months))
@@ -158,7 +170,7 @@ def _date(search: Search) -> Iterator[Remedy]:
     in_month = [k for k in feasible if of_night[k] == int(np.argmax(by_month))]
     best = max(in_month, key=lambda k: hours[k], default=None)
     told = f"{calendar.month_name[month]} {year}"
-    for k in feasible[:NIGHTS_TRIED]:
+    for k in hopeful:
         days = (nights[k] - start).days
         sentence = f"Observe on {nights[k]}, {days} {'night' if days == 1 else 'nights'} later"
         remedy = search.try_(Change("date", days / AHEAD_DAYS, sentence, on_night(date=nights[k])))
@@ -166,7 +178,7 @@ def _date(search: Search) -> Iterator[Remedy]:
             yield remedy
             break
     for date in _window_nights(search):
-        if date not in (start, *(nights[k] for k in feasible[:NIGHTS_TRIED])):
+        if date not in (start, *(nights[k] for k in hopeful)):
             sentence = f"Observe on {date}, in the night of its absolute window"
             remedy = search.try_(Change("date", 1.0, sentence, on_night(date=date)))
             if remedy:

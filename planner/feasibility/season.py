@@ -84,9 +84,14 @@ class _Choices:
     of: np.ndarray
 
 
+_known_skies: Recent[YearSky] = Recent(2)
+
+
 def season_sky(scenario: Scenario, nights: Sequence[datetime.date]) -> YearSky:
-    """Compute the dark moments of some nights on the season's grid."""
-    return year_sky(place_of(scenario.array.site), nights, scenario.night.sun_altitude_max_deg, STEP_S)
+    """Compute the dark moments of some nights on the season's grid; the last ones are remembered."""
+    place, highest = place_of(scenario.array.site), scenario.night.sun_altitude_max_deg
+    key = (place, tuple(nights), highest)
+    return _known_skies.of(key, lambda: year_sky(place, nights, highest, STEP_S))
 
 
 def season_of(
