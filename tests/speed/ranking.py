@@ -63,7 +63,15 @@ def scenario_of(strokes: int) -> Scenario:
         limits=Limits(airmass_max=2.0),
         effort=Effort(),
         requests=wishes,
-        calibrators=(),
+        calibrators=tuple(
+            star(
+                f"calibrator {k}.{number}",
+                wish.star.ra_deg + float(rng.uniform(-6, 6)),
+                wish.star.dec_deg + float(rng.uniform(-6, 6)),
+            )
+            for k, wish in enumerate(wishes)
+            for number in range(2)
+        ),
     )
 
 
@@ -77,12 +85,12 @@ def took(work):
 def by_loop(moments, members, own, lines):
     """Feasibility and cells of some subarrays, one after the other in plain numpy."""
     stroke = np.array([line.stroke_m for line in lines[:4]])
-    seat = np.unpackbits(moments.seat, axis=-1, count=moments.slots).astype(bool)
+    seat = np.unpackbits(moments.seat[:, :REQUESTS], axis=-1, count=moments.slots).astype(bool)
     codes = [cell_codes(uv_of(moments, row), own.wavelengths_um, 20.0) for row in range(REQUESTS)]
     pairs = list(itertools.combinations(range(STATIONS), 2))
     total = 0
     for chosen in members:
-        path = moments.path_m[:, :, chosen]
+        path = moments.path_m[:REQUESTS][:, :, chosen]
         margin = (stroke[:, 1] - path).min(axis=-1) - (stroke[:, 0] - path).max(axis=-1)
         usable = seat[chosen].all(axis=0) & (margin >= 0)
         columns = [pairs.index(pair) for pair in itertools.combinations(chosen.tolist(), 2)]
