@@ -24,6 +24,7 @@ from planner.geometry.delays import path_m
 from planner.geometry.placement import Placement, placement_of
 from planner.scenario.targets import Request, Scenario
 from planner.sky.directions import altitude_deg, hour_angle_h
+from planner.sky.earth import offline_earth
 from planner.sky.night import NightSky
 
 TELESCOPE_AXES = ("star", "time", "telescope")
@@ -143,7 +144,8 @@ def night_limits(scenario: Scenario, sky: NightSky, configuration: str) -> Night
 
 def _reserved(scenario: Scenario, sky: NightSky, placement: Placement) -> Iterator[Verdict]:
     """What is reserved, and apart from it what is over in a night that has begun."""
-    dusk = sky.dark.start.to_datetime(timezone=datetime.UTC, leap_second_strict="silent")
+    with offline_earth():  # of years in which leap seconds are unknown
+        dusk = sky.dark.start.to_datetime(timezone=datetime.UTC, leap_second_strict="silent")
     for limit, over in ((RESERVED, False), (OVER, True)):
         those = [own for own in scenario.reserved if own.is_past(dusk) == over]
         verdict = reserved_time(sky.times, placement.telescopes, those, limit)
