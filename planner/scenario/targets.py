@@ -91,7 +91,7 @@ class Request(Part):
     priority: Whole = Field(default=1, ge=1, le=1000, description="Weight of a newly filled cell, 1 to 1000.")
     visits: Whole = Field(default=1, ge=1, le=50, description="Visits wanted this night.")
     field_mas: Positive = Field(
-        le=100000, description="Field of view of the source, which sets the cell size."
+        le=10000, description="Field of view of the source, which sets the cell size."
     )
     extras: RequestExtras
 
