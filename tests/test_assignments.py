@@ -151,7 +151,16 @@ def test_what_a_cut_offer_misses_the_key_gives():
 def scenarios():
     """Nights with windows, phases, skylines, light paths, two stars, reserved time; few of each cut short."""
     for seed in range(12):
-        yield f"wild {seed}", wild_scenario(seed)
+        scenario = wild_scenario(seed)
+        target = scenario.requests[0].star
+        places = [(target.ra_deg + 2.0, 0.98 * target.dec_deg), (target.ra_deg - 3.0, 0.95 * target.dec_deg)]
+        beside = tuple(
+            target.model_copy(
+                update={"name": f"C{k}", "ra_deg": ra % 360.0, "dec_deg": dec, "diameter_mas": 0.3}
+            )
+            for k, (ra, dec) in enumerate(places)
+        )
+        yield f"wild {seed}", scenario.model_copy(update={"calibrators": beside})
     for seed in range(3):
         yield f"lit {seed}", lit_scenario(seed)
     for seed in range(6):
