@@ -178,9 +178,9 @@ def test_bars_say_score_bound_estimate_and_moves(found, bars):
     for row in rows_of(found):
         one = row.one
         assert one.name in shown
-        assert f"{one.truth.score:.1f}" in shown
-        assert f"of at most {one.truth.bound:.1f}" in shown
-        assert f"estimate {one.score.estimate:.1f}" in shown
+        assert f"{round(one.truth.score, 1):g}" in shown
+        assert f"of at most {round(one.truth.bound, 1):g}" in shown
+        assert f"estimate {round(one.score.estimate, 1):g}" in shown
     assert shown.count("2 to move") == sum(row.one.score.moves == 2 for row in rows_of(found))
     places = marks(bars)
     scale = figure_ranking.PLOT / (1.02 * max(row.one.truth.bound for row in rows_of(found)))
@@ -194,7 +194,7 @@ def test_without_plans_the_bars_are_estimates():
     found = ranking(planned=False)
     shown = words(bars_figure(found, "bars").svg)
     for one in found.top:
-        assert f"estimate {one.score.estimate:.1f}, no plan" in shown
+        assert f"estimate {round(one.score.estimate, 1):g}, no plan" in shown
     assert not [text for text in shown if text.startswith("of at most")]
 
 
