@@ -268,6 +268,8 @@ def tell_audit(found: AuditReport) -> None:
     """Print what an audit found."""
     for one in found.checks:
         print(safe(f"{'kept  ' if one.passed else 'BROKEN'}  {one.name} ({one.checked}): {one.worst}"))
+    for part in found.not_checked:
+        print(safe(f"on trust  {part.what}: {part.why}"))
     print("The audit passed." if found.passed else "The audit FAILED: do not use this plan.")
 
 

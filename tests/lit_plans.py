@@ -7,11 +7,13 @@ import re
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from earlier import earlier_rows, with_history
 from handmade import changed
+from test_every_plan_rules import close_night
 
 from planner.commands import plan_night
+from planner.scenario.programs import PhaseWindow
 from planner.scenario.reading import read_scenario
-from planner.scheduling.audit import audit_plan
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
 KEEP = {
@@ -23,6 +25,11 @@ KEEP = {
 @functools.cache
 def solved(name):
     """A plan for some requests of a demonstration scenario, each once."""
+    return plan_night(small(name)).plan
+
+
+def small(name):
+    """Some requests of a demonstration scenario, each once, with little effort."""
     own = read_scenario(SCENARIOS / name)
     wanted = tuple(r.model_copy(update={"visits": 1}) for r in own.requests if r.name in KEEP[name])
     small = {"deterministic": 0.2, "subarrays_per_request": 1, "calibrators_per_request": 1}
@@ -31,7 +38,23 @@ def solved(name):
         "effort": own.effort.model_copy(update=small),
         "night": own.night.model_copy(update={"tick_s": 60}),
     }
-    return plan_night(own.model_copy(update=changes)).plan
+    return own.model_copy(update=changes)
+
+
+@functools.cache
+def terms(seed=5, effort=0.3):
+    """A plan with programs, fairness, shared exposures, floors and goals, a phase, and earlier nights."""
+    own = close_night(seed)
+    first, *others = own.requests
+    phase = PhaseWindow(epoch_bjd=2_461_000.0, period_d=0.7, phases=((0.2, 0.9),))
+    phased = first.model_copy(update={"extras": first.extras.model_copy(update={"phase": phase})})
+    asked = own.model_copy(
+        update={
+            "requests": (phased, *others),
+            "effort": own.effort.model_copy(update={"deterministic": effort}),
+        }
+    )
+    return plan_night(with_history(asked, *earlier_rows(asked, seed, count=1))).plan
 
 
 def feeds():
@@ -63,10 +86,6 @@ def with_changes(found, *changes):
     for path, change in changes:
         found = changed(found, resolved(found, path), change)
     return found
-
-
-def failed(found):
-    return {check.name for check in audit_plan(found).checks if not check.passed}
 
 
 def plus(amount):

@@ -13,6 +13,7 @@ from datetime import datetime
 
 import numpy as np
 import pytest
+from audited import failed
 from handmade import utc
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,7 +21,7 @@ from invented import telescope_class
 from lit_plans import feeds
 from lit_plans import with_changes as changes_of
 from scipy.sparse.csgraph import connected_components
-from test_audit import ARRAY, failed, in_steps, with_changes, words
+from test_audit import ARRAY, in_steps, with_changes, words
 
 from planner.geometry.air import group_refractivity
 from planner.geometry.dual_feed import field_angle_deg, parallactic_deg

@@ -6,10 +6,11 @@ import functools
 
 import handmade
 import pytest
+from audited import failed
 from handmade import changed, utc
 from invented import random_scenario
 from nights import planned
-from test_audit import failed, plus, words
+from test_audit import plus, words
 
 from planner.scenario.programs import FrequencyWeight, GoodPlan, PhaseWindow, Program
 from planner.scheduling.audit import audit_plan

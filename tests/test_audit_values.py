@@ -5,8 +5,9 @@ from __future__ import annotations
 import itertools
 
 import pytest
+from audited import failed
 from handmade import changed
-from test_audit import EARLIER, failed, plus, words
+from test_audit import EARLIER, plus, words
 from test_audit_rules import FIRST, three, totals, two, weights, with_changes
 
 from planner.scheduling.plan import Travel

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from audited import failed
 from dense import between, dense_codes
 from earlier import EVENING, astropy_cells, cells_before, earlier_rows, observed, with_history
 from handmade import changed
@@ -146,10 +147,6 @@ def night():
 
 def plain_scenario():
     return random_scenario(1, requests=2, telescopes=3)
-
-
-def failed(plan):
-    return {check.name for check in audit_plan(plan).checks if not check.passed}
 
 
 def words(plan, name="earlier nights"):

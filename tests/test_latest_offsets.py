@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import handmade
+from audited import failed
 from test_replan import first_plan
 
 from planner.output.run_sheet import latest_offsets_told
@@ -13,10 +14,6 @@ def with_last(**changes):
     """The plan by hand with another last visit: it starts at 01:20, and nothing follows it."""
     *others, last = handmade.plan().visits
     return handmade.plan().model_copy(update={"visits": (*others, last.model_copy(update=changes))})
-
-
-def failed(plan):
-    return {check.name for check in audit_plan(plan).checks if not check.passed}
 
 
 def offsets_m(plan):

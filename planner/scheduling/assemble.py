@@ -9,7 +9,7 @@ from astropy.time import Time, TimeDelta
 
 from planner import __version__
 from planner.constraints.tonight import NightLimits
-from planner.scheduling.candidates import RequestOffer, later_starts
+from planner.scheduling.candidates import RequestOffer, later_starts, ticks_to_spare
 from planner.scheduling.cell_values import HOUR_S
 from planner.scheduling.cells_told import CellsTold, budget_s, cells_told
 from planner.scheduling.cpsat import solver_name
@@ -279,7 +279,7 @@ def _latest_start(
     kinds = [later] if solved.moved_before is None else [holding(limits, later, family.offset_m[row]), later]
     reach = last + longest_wait_ticks(limits)
     near = [other for other in following if solved.table.start_tick[other] <= reach]
-    room = min((_room_ticks(solved, candidate, other) for other in near), default=len(limits.sky.times))
+    room = min([ticks_to_spare(limits, family, row), *(_room_ticks(solved, candidate, o) for o in near)])
     offsets_at: dict[int, np.ndarray] = {}
     for visits in kinds:
         fits = (visits.start_tick[:, 0] <= latest + room) & _paced_as(visits, family, row)

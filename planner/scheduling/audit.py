@@ -7,12 +7,8 @@ coverage from baselines that astropy turns to GCRS axes, the air's group index
 from a numeric derivative, what a fringe tracker holds from growing sets. What
 does not exist in the scenario, or cannot be read, is a failed check.
 
-Not judged here: whether the bound is right (only that it is not below the
-score), margins, reasons in words, reachable cells, latest starts beyond their
-order, whether other telescopes had better been tracked, whether a time that is
-told to fit nowhere had a place, what fits in the place of a visit, what serving
-another request would cost, what lost time would leave, and how far things moved
-before the plan was made calmer.
+What a plan tells beside what is done is judged in ``audit_told``, which also
+lists what is taken on trust.
 """
 
 from __future__ import annotations
@@ -51,6 +47,7 @@ from planner.scheduling.audit_limits import (
     sun_cases,
     window_cases,
 )
+from planner.scheduling.audit_margins import Recomputed
 from planner.scheduling.audit_moves import setup_cases
 from planner.scheduling.audit_phase import phase_cases
 from planner.scheduling.audit_reserved import calibration_cases, reserved_cases
@@ -63,10 +60,11 @@ from planner.scheduling.audit_rules import (
     spans,
     whole_cases,
 )
-from planner.scheduling.audit_shadow import shadow_cases
+from planner.scheduling.audit_shadow import shadow_cases, shadows
 from planner.scheduling.audit_shared import shared_cases, travel_cases
 from planner.scheduling.audit_sky import tracked_steps
 from planner.scheduling.audit_times import recording_cases, stages, swap_cases, time_cases
+from planner.scheduling.audit_told import NOT_CHECKED, Evidence, told_checks
 from planner.scheduling.audit_tracking import tracked_cases, tracking_cases
 from planner.scheduling.audit_two_stars import differential_cases, field_cases, pair_cases
 from planner.scheduling.plan import AuditReport, NightPlan
@@ -91,6 +89,7 @@ def audit_plan(plan: NightPlan) -> AuditReport:
         tracked = tracked_steps(plan)
         told = stages(plan)
         light = paths(plan, tracked)
+        dark = shadows(plan, tracked)
         earlier = earlier_nights(plan)
         visits = spans(plan, told)
         checks = (
@@ -110,7 +109,7 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("cable wrap", cable_wrap_cases(plan, tracked)),
             audited("azimuth tracking rate", azimuth_rate_cases(plan, tracked)),
             audited("skyline", skyline_cases(plan, tracked)),
-            audited("shadowing", shadow_cases(plan, tracked)),
+            audited("shadowing", shadow_cases(dark)),
             audited("delay", delay_cases(light)),
             audited("delay line stroke", stroke_cases(light)),
             audited("offsets of latest starts", latest_offset_cases(plan)),
@@ -147,5 +146,6 @@ def audit_plan(plan: NightPlan) -> AuditReport:
             audited("programs", program_cases(plan, visits)),
             audited("shared calibrators", shared_cases(plan)),
             audited("travel", travel_cases(plan)),
+            *told_checks(Evidence(plan, Recomputed(tracked, light, dark), told, earlier)),
         )
-    return AuditReport(passed=all(check.passed for check in checks), checks=checks)
+    return AuditReport(passed=all(check.passed for check in checks), checks=checks, not_checked=NOT_CHECKED)

@@ -24,7 +24,7 @@ from planner.scheduling.plan import NightPlan
 
 OFFSET_TOLERANCE_UM = 0.002  # written with three decimals
 OFFSET_TOLERANCE = 1e-4  # of the offset: a millimetre of delay on ten metres, and the numeric derivative
-CONTRAST_TOLERANCE = 1e-3
+AIR_TOLERANCE = 1e-3
 GAS_J_PER_MOL_K = 8.314510
 WATER_KG_PER_MOL = 0.018015
 DERIVATIVE_STEP = 1e-3  # of the wavelength
@@ -71,25 +71,29 @@ def _told_cases(plan: NightPlan, seen: TrackedStep, combiner: Combiner, own: lis
         return
     left = float(_contrast(site, followed, combiner, np.array([apart]))[0])
     yield Case(
-        CONTRAST_TOLERANCE - abs(number(step.air_contrast) - left),
+        AIR_TOLERANCE - abs(number(step.air_contrast) - left),
         f"{seen.title}: contrast {step.air_contrast} told, air leaves {left:.4f}",
     )
 
 
 def _limit_case(plan: NightPlan, seen: TrackedStep, combiner: Combiner, own: list[Path]) -> Case:
     """The contrast between any two lines in air at every sample."""
-    site, followed = plan.scenario.array.site, _followed_um(plan, seen, combiner)
     delays = [path.delay_m for path in own if path.line.medium == "air"]
     if len(delays) < 2:
         return holds(True, "")
     apart = np.concatenate([one - other for one, other in itertools.combinations(delays, 2)])
-    left = float(_contrast(site, followed, combiner, apart).min())
+    left = float(air_left(plan, seen, combiner, apart).min())
     return Case(
-        left - combiner.air_contrast_min + CONTRAST_TOLERANCE,
+        left - combiner.air_contrast_min + AIR_TOLERANCE,
         f"{seen.title}: air leaves a contrast of {left:.4f}, {combiner.name} needs "
         f"{combiner.air_contrast_min:g}",
         len(apart),
     )
+
+
+def air_left(plan: NightPlan, seen: TrackedStep, combiner: Combiner, apart_m: np.ndarray) -> np.ndarray:
+    """Return the contrast of the worst channel for delays in air that differ so much, shaped as they are."""
+    return _contrast(plan.scenario.array.site, _followed_um(plan, seen, combiner), combiner, apart_m)
 
 
 def _left(site: Site, followed_um: float, channel_um: float) -> float:

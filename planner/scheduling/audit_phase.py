@@ -37,7 +37,8 @@ def phase_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[C
 
 
 def _tightest_second(site: Site, seen: TrackedStep, window: PhaseWindow) -> Case:
-    seconds, turns = _turns(site, seen, window)
+    seconds = np.append(np.arange(0.0, seen.seconds[-1], 1.0), seen.seconds[-1])
+    turns = turns_of(site, seen, window, seconds)
     inside_s = inside(turns, window) * window.period_d * DAY_S
     ranges = ", ".join(f"{low:g} to {high:g}" for low, high in window.phases)
 
@@ -50,16 +51,15 @@ def _tightest_second(site: Site, seen: TrackedStep, window: PhaseWindow) -> Case
     return tightest(inside_s + PHASE_TOLERANCE_S, words)
 
 
-def _turns(site: Site, seen: TrackedStep, window: PhaseWindow) -> tuple[np.ndarray, np.ndarray]:
-    """Each second of a step, and the periods since the epoch then, (second,)."""
+def turns_of(site: Site, seen: TrackedStep, window: PhaseWindow, seconds: np.ndarray) -> np.ndarray:
+    """Return the periods since the epoch, (second,), at seconds after the start of a step."""
     here = Time(seen.times, location=location_of(site))
     ra, dec = seen.sky.place_rad.T
     way = here.light_travel_time(SkyCoord(ra * u.rad, dec * u.rad), "barycentric", ephemeris="builtin")
     there = here.tdb + way
     epoch = Time(window.epoch_bjd, format="jd", scale="tdb")
-    seconds = np.append(np.arange(0.0, seen.seconds[-1], 1.0), seen.seconds[-1])
     since = np.interp(seconds, seen.seconds, (there - epoch).to_value("d"))
-    return seconds, since / window.period_d
+    return np.asarray(since / window.period_d)
 
 
 def inside(turns: np.ndarray, window: PhaseWindow) -> np.ndarray:

@@ -128,6 +128,7 @@ def _as_asked(wish: Reserved, span: Span, tick_s: int, dark: Interval) -> Iterat
         after_s - wish.ready_s + WRITTEN_S,
         f"{span.title} leaves {after_s:.0f} s before the next star, {wish.ready_s:g} s are asked for",
     )
+    yield _ready_case(span, wish.ready_s, tick_s)
     if wish.duration_s is None:
         return
     yield from length_cases(span, wish.duration_s, tick_s)
@@ -136,6 +137,15 @@ def _as_asked(wish: Reserved, span: Span, tick_s: int, dark: Interval) -> Iterat
     yield Case(inside + OVERLAP_S, f"{span.title} lies {inside:.0f} s inside the hours to choose from")
     inside = _inside_s(span, dark)
     yield Case(inside + WRITTEN_S, f"{span.title} lies {inside:.0f} s inside the dark hours")
+
+
+def _ready_case(span: Span, asked_s: float, tick_s: float) -> Case:
+    """Stars follow as soon as asked, to the next tick."""
+    after_s = (span.ready - span.end).total_seconds()
+    return Case(
+        asked_s + tick_s + OVERLAP_S - after_s,
+        f"{span.title} leaves {after_s:.0f} s before the next star, no more than {asked_s:g} s are asked for",
+    )
 
 
 def _inside_s(span: Span, hours: Interval) -> float:
@@ -216,6 +226,7 @@ def calibration_cases(plan: NightPlan, found: tuple[Stage, ...]) -> Iterator[Cas
             kept = wish.when == "in the night" and match.start_utc is None
             yield holds(kept, f"the internal calibration {wish.name!r} has no time")
         elif dark is not None:
+            yield _ready_case(span, 0.0, plan.scenario.night.tick_s)
             yield from _calibration(wish, span, dark, found, plan.scenario.night.tick_s)
     for told in left:
         yield holds(False, f"nothing in the night needs the internal calibration {told.name!r}")

@@ -11,12 +11,14 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
 
 from planner.scenario.programs import Program
+from planner.scenario.targets import Scenario
 from planner.scheduling.audit_case import Case, combiner_used, holds, named, number
 from planner.scheduling.audit_clock import clock
 from planner.scheduling.audit_times import Stage
@@ -139,7 +141,10 @@ def program_cases(plan: NightPlan, own: tuple[Span, ...]) -> Iterator[Case]:
         yield from _time_cases(program, sum(span.budget_s for span in mine), outcome)
         if outcome is not None:
             yield from _account_cases(plan, program, outcome)
-    less = _unfair(plan)
+    worth: Counter[str] = Counter()
+    for visit in plan.visits:
+        worth[visit.target] += visit.value
+    less = unfair_of(plan.scenario, worth)
     yield holds(
         plan.unfair == less,
         f"fairness is told to take {plan.unfair} off the score, it takes {less}",
@@ -173,19 +178,18 @@ def _account_cases(plan: NightPlan, program: Program, outcome: ProgramOutcome) -
         yield holds(told == found, f"{program.name!r}: {what} told {told}, found {found}")
 
 
-def _unfair(plan: NightPlan) -> int:
-    """What is taken off: of each program a part of what it has beyond its share of what all programs have.
+def unfair_of(scenario: Scenario, worth: Mapping[str, float]) -> int:
+    """Return what fairness takes off what requests are worth, {target: worth}.
 
-    Each part is rounded up to a whole number.
+    Of each program a part of what it has beyond its share of what all programs
+    have. Each part is rounded up to a whole number.
     """
-    programs = plan.scenario.programs
-    part = Fraction(round(1000 * plan.scenario.plan.fairness), 1000)
+    programs = scenario.programs
+    part = Fraction(round(1000 * scenario.plan.fairness), 1000)
     has = {
-        program.name: sum(visit.value for visit in plan.visits if visit.target in program.targets)
+        program.name: Fraction(sum(worth.get(target, 0) for target in program.targets))
         for program in programs
     }
     shares, everything = sum(program.share for program in programs), sum(has.values())
-    beyond = [
-        Fraction(has[program.name]) - Fraction(program.share, shares) * everything for program in programs
-    ]
+    beyond = [has[program.name] - Fraction(program.share, shares) * everything for program in programs]
     return sum(math.ceil(part * more) for more in beyond if more > 0)

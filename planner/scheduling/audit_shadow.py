@@ -10,13 +10,14 @@ below its top. Axes east, north, up in metres.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from planner.scenario.array import TelescopeClass
 from planner.scheduling.audit_case import Case, class_of, named, tightest
 from planner.scheduling.audit_sky import TrackedStep, station_vector_m, unit_vectors
-from planner.scheduling.plan import NightPlan
+from planner.scheduling.plan import Beam, NightPlan
 
 RAYS = 3000  # points of equal area: a straight shadow edge is wrong by less than 0.004 of the disk (measured)
 EDGE_RAYS = 240
@@ -71,25 +72,51 @@ def dark_rays(
     return (root > 0) & (leaves > 0) & (height < top_m)
 
 
-def shadow_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[Case]:
-    """No pupil is hidden more than its class allows; margins as a fraction of the pupil."""
+@dataclass(frozen=True)
+class Shadow:
+    """How much of one pupil is hidden while a step is recorded.
+
+    Attributes
+    ----------
+    seen : TrackedStep
+    beam : Beam
+    telescope_class : TelescopeClass
+    hidden : ndarray (sample,)
+        Part of the pupil, 0 to 1.
+    """
+
+    seen: TrackedStep
+    beam: Beam
+    telescope_class: TelescopeClass
+    hidden: np.ndarray
+
+
+def shadows(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> tuple[Shadow, ...]:
+    """Work out the shadow on every beam whose telescope and station exist."""
     array = plan.scenario.array
+    found = []
     for seen in tracked:
         for beam in seen.step.beams:
             own, station = class_of(array, beam.telescope), named(array.stations, beam.station)
             if own is None or station is None:
                 continue
-            pad = station_vector_m(station)
-            hidden = hidden_fraction(
-                own, seen.sky.azimuth_deg, seen.sky.seen_deg, _neighbours(plan, beam.telescope, pad)
-            )
-            slack = FRACTION_TOLERANCE if own.obstruction_max > 0 else 0.0
-            yield tightest(
-                own.obstruction_max + slack - hidden,
-                seen.telling(
-                    f"{beam.telescope}, part of its pupil hidden", hidden, f", limit {own.obstruction_max:g}"
-                ),
-            )
+            neighbours = _neighbours(plan, beam.telescope, station_vector_m(station))
+            hidden = hidden_fraction(own, seen.sky.azimuth_deg, seen.sky.seen_deg, neighbours)
+            found.append(Shadow(seen, beam, own, hidden))
+    return tuple(found)
+
+
+def shadow_cases(found: tuple[Shadow, ...]) -> Iterator[Case]:
+    """No pupil is hidden more than its class allows; margins as a fraction of the pupil."""
+    for shadow in found:
+        limit = shadow.telescope_class.obstruction_max
+        slack = FRACTION_TOLERANCE if limit > 0 else 0.0
+        yield tightest(
+            limit + slack - shadow.hidden,
+            shadow.seen.telling(
+                f"{shadow.beam.telescope}, part of its pupil hidden", shadow.hidden, f", limit {limit:g}"
+            ),
+        )
 
 
 def _neighbours(plan: NightPlan, telescope: str, pad: np.ndarray) -> list[Neighbour]:

@@ -176,6 +176,11 @@ def location_of(site: Site) -> EarthLocation:
     )
 
 
+def sky_at(site: Site, star: Star, times: Time) -> Sky:
+    """Return the sky of one star at some times."""
+    return _sky(site, [star] * len(times), times)
+
+
 def _sky(site: Site, stars: Sequence[Star], times: Time) -> Sky:
     """The sky at each sample; ``stars`` names the star of each."""
     near = np.array([star.parallax_mas > 0 for star in stars])
@@ -186,7 +191,7 @@ def _sky(site: Site, stars: Sequence[Star], times: Time) -> Sky:
             parts.append((samples, _star_columns(site, place, times[samples])))
     order = np.argsort(np.concatenate([samples for samples, _ in parts]))
     columns = {name: np.concatenate([column[name] for _, column in parts])[order] for name in parts[0][1]}
-    return Sky(**columns, **_sun_and_moon_columns(site, times, columns["direction"]))
+    return Sky(**columns, **sun_and_moon_columns(site, times, columns["direction"]))
 
 
 def directions(site: Site, stars: Sequence[Star], times: Time) -> np.ndarray:
@@ -293,8 +298,8 @@ def unit_vectors(azimuth_deg: np.ndarray, altitude_deg: np.ndarray) -> np.ndarra
     return np.stack([flat * np.sin(azimuth), flat * np.cos(azimuth), np.sin(altitude)], axis=-1)
 
 
-def _sun_and_moon_columns(site: Site, times: Time, direction: np.ndarray) -> dict[str, np.ndarray]:
-    """Columns of the sky that belong to Sun and Moon; ``direction`` is that of the stars."""
+def sun_and_moon_columns(site: Site, times: Time, direction: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the columns of the sky that belong to Sun and Moon; ``direction`` is that of the stars."""
     location = location_of(site)
     frame = AltAz(obstime=times, location=location)
     sun, moon = (get_body(name, times, location) for name in ("sun", "moon"))

@@ -6,7 +6,7 @@ import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, time
+from datetime import datetime, time, timedelta
 
 from planner.scenario.array import Combiner
 from planner.scheduling.audit_case import Case, class_of, combiner_used, holds, named
@@ -18,6 +18,22 @@ from planner.units import DAY_S
 TIME_TOLERANCE_S = 1e-3
 NIGHT_WITHIN_DAYS = 2.0  # where the date begins last, a polar night ends so long after 0 h UTC of its date
 NIGHT_TOLERANCE_S = 1.0  # the night's start and end are written to the second
+
+
+def on_slot(plan: NightPlan, passed: datetime) -> bool:
+    """Whether an instant is a whole number of slots after 0 h UTC of the date on which the dark hours begin.
+
+    In a night with a leap second anything is: what is told after it is a second early on the clock.
+    """
+    dusk = moment(plan.night.start_utc)
+    if dusk is None:
+        return False
+    day = datetime.fromisoformat(plan.night.start_utc[:10])
+    midnight, next_midnight = instant(day), instant(day + timedelta(days=1))
+    if (next_midnight - midnight).total_seconds() != DAY_S:
+        return True
+    off = (passed - midnight).total_seconds() % plan.scenario.night.slot_s
+    return min(off, plan.scenario.night.slot_s - off) < TIME_TOLERANCE_S
 
 
 @dataclass(frozen=True)

@@ -136,7 +136,7 @@ def field_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[C
         low, high = feed.field_angle_deg
         if low <= -180.0 and high >= 180.0:
             continue
-        turned = _field_deg(plan, seen, second)
+        turned = field_deg(plan, seen, second)
         years = np.abs(seen.times.jyear - 2000.0)
         open_deg = FIELD_TOLERANCE_DEG + PRECESSION_DEG_PER_YR * years / np.cos(seen.sky.place_rad[:, 1])
         yield tightest(
@@ -145,8 +145,8 @@ def field_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Iterator[C
         )
 
 
-def _field_deg(plan: NightPlan, seen: TrackedStep, second: SecondStar) -> np.ndarray:
-    """Orientation of the pair from the zenith's direction, above -180 to 180, (sample,)."""
+def field_deg(plan: NightPlan, seen: TrackedStep, second: SecondStar) -> np.ndarray:
+    """Return the orientation of the pair from the zenith's direction, above -180 to 180, (sample,)."""
     frame = AltAz(obstime=seen.times, location=location_of(plan.scenario.array.site))
     star, above = (
         SkyCoord(
@@ -188,12 +188,13 @@ def differential_cases(plan: NightPlan, tracked: tuple[TrackedStep, ...]) -> Ite
     for seen in tracked:
         second = second_of(plan, seen.visit)
         if second is not None and seen.step.role == "science" and array.dual_feed is not None:
-            found = _second_path(array, seen, second)
+            found = second_path(array, seen, second)
             if found is not None:
                 yield from _differential(found, array.dual_feed)
 
 
-def _second_path(array: Array, seen: TrackedStep, second: SecondStar) -> SecondPath | None:
+def second_path(array: Array, seen: TrackedStep, second: SecondStar) -> SecondPath | None:
+    """Return what the differential lines of a science step follow; None without known stations."""
     ends = baseline_ends_m(array, seen.step.beams)
     if not len(ends) or len(ends) < len(seen.step.beams):
         return None

@@ -518,6 +518,22 @@ def later_starts(limits: NightLimits, family: VisitFamily, row: int, last: int) 
     return later.take(np.flatnonzero(later.fits_on([family.turn])[0])).family(family.turn)
 
 
+def ticks_to_spare(limits: NightLimits, family: VisitFamily, row: int) -> int:
+    """Return by how many ticks the steps of a visit can be moved as one, until one of them is not allowed.
+
+    Steps worked out anew may end earlier than steps that are moved, where a set-up is shorter then.
+    """
+    request = limits.scenario.requests[family.request]
+    runs = [
+        (beams_of(limits, family.facts, family.request, star).usable, int(start))
+        for star, start in zip(family.stars, family.start_tick[row], strict=True)
+    ]
+    inside = limits.window(request).allowed
+    runs += [(inside, int(family.start_tick[row, 0])), (inside, int(family.end_tick[row, 2]))]
+    # Beyond the last tick nothing is allowed.
+    return min(int(np.argmin(np.append(allowed[tick:], False))) for allowed, tick in runs) - 1
+
+
 def _shortest(brackets: Sequence[Bracket], rows: Sequence[np.ndarray], most: int) -> list[np.ndarray]:
     """Keep at each start the ``most`` visits that end first, of some rows of each bracket; rows as given.
 

@@ -149,6 +149,14 @@ class Visit(Document):
     dual_feed: DualFeedVisit | None = None
 
 
+class FillerStep(Document):
+    """One star recorded in a filler."""
+
+    object: str
+    start_utc: str
+    end_utc: str
+
+
 class Filler(Document):
     """A visit that fits where another one is planned, with all others left as they are."""
 
@@ -157,6 +165,9 @@ class Filler(Document):
     start_utc: str
     end_utc: str
     value: int = Field(description="What the plan would gain by it when the visit here is lost.")
+    steps: tuple[FillerStep, ...] = Field(
+        default=(), description="What is recorded: a calibrator, the target, a calibrator."
+    )
 
 
 class Margin(Document):
@@ -336,11 +347,20 @@ class AuditCheck(Document):
     worst: str = Field(description="The tightest case, or the first failures.")
 
 
+class NotChecked(Document):
+    """Something that a plan tells and the audit takes on trust."""
+
+    what: str
+    keys: tuple[str, ...] = Field(description="Where it stands in the plan; * for any position.")
+    why: str
+
+
 class AuditReport(Document):
     """Result of the independent check."""
 
     passed: bool
     checks: tuple[AuditCheck, ...]
+    not_checked: tuple[NotChecked, ...] = ()
 
 
 class NightPlan(Document):
