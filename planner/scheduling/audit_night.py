@@ -34,7 +34,6 @@ COARSE = 8  # samples before the dark hours and after them; inside them three ti
 WRITTEN_S = 6e-7
 LIT_TOLERANCE = 1.5e-3
 UT1_TOLERANCE_S = 3e-6
-RELATIVE = 2e-3
 DRIFT_S_PER_DAY = (
     0.002  # the most by which UT1 runs away from UTC (as the planner's own account; from memory)
 )
@@ -166,7 +165,7 @@ def orientation_cases(plan: NightPlan) -> Iterator[Case]:
     longest = longest_m(plan)
     error_mm = 1e3 * SIDEREAL_RAD_PER_S * error_s * longest
     yield Case(
-        RELATIVE * error_mm + 1e-4 - abs(number(told.delay_error_mm) - error_mm),
+        1e-4 + 1e3 * SIDEREAL_RAD_PER_S * WRITTEN_S * longest - abs(number(told.delay_error_mm) - error_mm),
         f"an error of {told.delay_error_mm} mm told, {error_mm:.4f} mm found on {longest:.1f} m",
     )
     said = NUMBERS.search(told.sentence)
