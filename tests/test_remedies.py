@@ -105,6 +105,38 @@ def test_blocked_cases_are_blocked_and_all_but_the_hopeless_are_helped():
     assert {kind for kind, answer in answers.items() if not answer.remedies} == beyond
 
 
+def with_calibrators_to_the_north(scenario: Scenario, degrees: tuple[float, ...]) -> Scenario:
+    """The scenario with small bright calibrators so far north of its request."""
+    target = scenario.requests[0].star
+    place = {"ra_deg": target.ra_deg, "diameter_mas": 0.1, "diameter_error_mas": 0.01}
+    many = tuple(
+        scenario.calibrators[0].model_copy(
+            update={**place, "name": f"C{k}", "dec_deg": target.dec_deg + distance}
+        )
+        for k, distance in enumerate(degrees)
+    )
+    scenario = edited(scenario, **{"limits.bracket_distance_max_deg": 5.0})
+    return scenario.model_copy(update={"calibrators": many})
+
+
+def test_calibrators_are_accepted_no_farther_than_the_nearest_that_opens_a_visit():
+    scenario = random_scenario(13, requests=1, telescopes=3, beams=2)
+    _, answer = answer_of(with_calibrators_to_the_north(scenario, (17.3, 13.2, 20.7)))
+    # By hand: 13.2 deg, as whole degrees.
+    assert [remedy.sentence for remedy in answer.remedies if "calibrators" in remedy.sentence] == [
+        "Accept calibrators up to 14 deg away"
+    ]
+
+
+def test_calibrators_that_are_all_too_far_are_no_reason_to_do_without():
+    scenario = random_scenario(13, requests=1, telescopes=3, beams=2)
+    _, answer = answer_of(with_calibrators_to_the_north(scenario, (-40.0, -45.0)))
+    assert answer.exclusion is not None
+    assert "none is within 5 deg" in answer.exclusion.sentence
+    assert "other calibrators" in answer.remedies_tried
+    assert answer.remedies == ()
+
+
 def test_a_faint_star_with_one_combiner_and_one_configuration_leaves_nothing_to_try():
     _, answer = answer_of(blocked("a faint star", 12))
     assert answer.exclusion is not None

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from planner.constraints.instrument import bracket_distance_deg
 from planner.feasibility.answers import Remedy
 from planner.feasibility.changes import Change, Edit, Knob, knobs, on_limits
 from planner.feasibility.exclusion import CALIBRATORS, ROOM, STEP
 from planner.feasibility.nights import Night, followed_star
-from planner.feasibility.tries import Search, least, rounded_up, tried
+from planner.feasibility.tries import WIDER_DEG, Search, least, rounded_up
 from planner.scenario.targets import Scenario
 
-DISTANCES_DEG = (1.0, 2.0, 4.0, 7.0, 11.0, 16.0, 20.0)  # beyond the bracket distance
+FAINTER_V2 = (0.75, 0.5, 0.25, 0.1)  # of the least squared visibility of a calibrator
 EASIER = 10  # how often a number is raised towards the most, when the least of it is not enough
 
 
@@ -123,25 +125,56 @@ def other_calibrators(search: Search) -> Iterator[Remedy]:
         return
     search.tries.append("other calibrators")
     limits = search.night.scenario.limits
-    distances = [more for more in DISTANCES_DEG if limits.bracket_distance_max_deg + more <= 90.0]
-    if ROOM in search.blamed and not tried(
-        search.night, on_limits(bracket_distance_max_deg=limits.bracket_distance_max_deg + distances[-1])
-    ):
-        distances = []
-    for more in distances:
-        distance = limits.bracket_distance_max_deg + more
-        sentence = f"Accept calibrators up to {distance:g} deg away"
-        remedy = search.try_(
-            Change("limit", more / 20.0, sentence, on_limits(bracket_distance_max_deg=distance))
-        )
+    distances = _calibrator_distances_deg(search.night)
+    most_deg = limits.bracket_distance_max_deg + WIDER_DEG
+    farther = sorted(
+        {
+            math.ceil(distance)
+            for distance in distances
+            if limits.bracket_distance_max_deg < distance <= most_deg and math.ceil(distance) <= 90
+        }
+    )
+    ladders = [
+        [
+            Change(
+                "limit",
+                (distance - limits.bracket_distance_max_deg) / 20.0,
+                f"Accept calibrators up to {distance:g} deg away",
+                on_limits(bracket_distance_max_deg=float(distance)),
+            )
+            for distance in farther
+        ]
+    ]
+    if np.any(distances <= limits.bracket_distance_max_deg):
+        ladders.append([_more_resolved(limits.calibrator_vis2_min, part) for part in FAINTER_V2])
+    for ladder in ladders:
+        remedy = _first_that_opens(search, ladder)
         if remedy:
             yield remedy
-            break
-    for visible in (0.75, 0.5, 0.25, 0.1):
-        least_vis2 = round(limits.calibrator_vis2_min * visible, 3)
-        sentence = f"Accept calibrators down to V squared {least_vis2:g} on the longest baseline"
-        edit = on_limits(calibrator_vis2_min=least_vis2)
-        remedy = search.try_(Change("limit", 1.0 - visible, sentence, edit))
-        if remedy:
-            yield remedy
-            break
+
+
+def _calibrator_distances_deg(night: Night) -> np.ndarray:
+    """Angle from request 0 to each calibrator in the middle of the night, degrees, (calibrator,)."""
+    sky, scenario = night.limits.sky, night.scenario
+    stars = len(scenario.requests) + np.arange(len(scenario.calibrators))
+    return bracket_distance_deg(sky.direction[:, len(sky.times) // 2], 0, stars)
+
+
+def _more_resolved(vis2_min: float, part: float) -> Change:
+    least_vis2 = round(vis2_min * part, 3)
+    sentence = f"Accept calibrators down to V squared {least_vis2:g} on the longest baseline"
+    return Change("limit", 1.0 - part, sentence, on_limits(calibrator_vis2_min=least_vis2))
+
+
+def _first_that_opens(search: Search, ladder: Sequence[Change]) -> Remedy | None:
+    """Return the first of changes that opens a visit, by halving: each allows all that those before it do."""
+    best = search.try_(ladder[-1]) if ladder else None
+    first, last = 0, len(ladder) - 1
+    while best is not None and first < last:
+        middle = (first + last) // 2
+        remedy = search.try_(ladder[middle])
+        if remedy is None:
+            first = middle + 1
+        else:
+            best, last = remedy, middle
+    return best

@@ -43,13 +43,17 @@ class Opened:
 
 
 def focused(night: Night, request: int) -> Night:
-    """Return the night with one request and the calibrators around it: the same answers, sooner."""
+    """Return the night with one request and the calibrators around it: the same answers, sooner.
+
+    The nearest calibrator stays however far it is: a scenario without any is answered for the science alone.
+    """
     scenario, sky = night.scenario, night.limits.sky
     first = len(scenario.requests)
     middle = len(sky.times) // 2
     stars = first + np.arange(len(scenario.calibrators))
     distance = bracket_distance_deg(sky.direction[:, middle], request, stars)
-    near = np.flatnonzero(distance <= scenario.limits.bracket_distance_max_deg + WIDER_DEG)
+    reach_deg = max(scenario.limits.bracket_distance_max_deg + WIDER_DEG, distance.min(initial=np.inf))
+    near = np.flatnonzero(distance <= reach_deg)
     rows = np.concatenate([[request], first + near]).astype(int)
     small = scenario.model_copy(
         update={
