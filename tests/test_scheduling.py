@@ -11,7 +11,7 @@ from astropy.time import TimeDelta
 from invented import random_scenario
 from nights import Built, best_score, build, planned, slow_follows
 
-from planner.scenario.night import Window
+from planner.scenario.night import Reserved, Window
 from planner.scheduling.bound import ceiling
 from planner.scheduling.bundles import request_values
 from planner.scheduling.cpsat import Solution, close_bundles, solve_night
@@ -192,6 +192,20 @@ def test_the_greedy_plan_is_possible_and_not_above_the_bound(seed):
     greedy = greedy_plan(night.problem)
     assert night.problem.possible(greedy)
     assert 0 < night.problem.score(greedy) <= solve_night(night.problem, 20.0).bound
+
+
+def test_progress_tells_scores_and_bounds_as_the_plan_does():
+    # What must be made is worth more than all the rest while it is searched for, and nothing in the plan.
+    window = Window(start_utc="2027-03-12T01:00:00Z", end_utc="2027-03-12T08:00:00Z")
+    block = Reserved(name="Alignment", duration_s=1200.0, windows=(window,))
+    scenario = random_scenario(3, requests=8, telescopes=5, beams=3)
+    night = build(scenario.model_copy(update={"reserved": (block,)}))
+    assert night.problem.musts
+    heard = []
+    found = solve_night(night.problem, 5.0, progress=lambda *values: heard.append(values))
+    assert heard[-1][0] <= found.score < night.problem.must_value
+    assert all(0 < score <= bound < 2 * found.bound for score, bound in heard)
+    assert all(bound >= found.score for _, bound in heard)
 
 
 def test_the_same_inputs_give_the_same_plan():

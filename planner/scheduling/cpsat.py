@@ -98,7 +98,7 @@ def solve_night(
     effort : float
         Deterministic work units of CP-SAT; the same effort gives the same plan.
     progress : callable, optional
-        Called with (score, bound) at each better plan.
+        Called with (score, bound) at each better plan, without what must be made.
     stop : callable
         Asked again and again whether the search has to end with what it has.
 
@@ -107,7 +107,7 @@ def solve_night(
     Solution
         The greedy plan when the solver finds nothing better.
     """
-    tell = progress or (lambda score, bound: None)
+    tell = _in_own_terms(problem, progress or (lambda score, bound: None))
     offered = undominated(problem)
     if not len(offered):
         return Solution((), 0, 0, "nothing to plan", "empty")
@@ -149,6 +149,14 @@ def _early(stop: Stop) -> Stop:
         return stop(share * PATHS_SHARE)
 
     return early
+
+
+def _in_own_terms(problem: NightProblem, progress: Progress) -> Progress:
+    """Tell scores and bounds as the plan will: what must be made, and can be, is worth nothing."""
+    first = len(problem.value) - problem.musts
+    blocks = {cell for cells in problem.cells for cell in cells.tolist() if cell >= first}
+    must = sum(int(problem.value[cell]) for cell in blocks)
+    return lambda score, bound: progress(max(score - must, 0), max(bound - must, 0))
 
 
 @dataclass(frozen=True)
