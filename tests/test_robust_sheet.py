@@ -15,6 +15,7 @@ from planner.scheduling.assemble import night_plan
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.forced import forced_plans
 from planner.scheduling.plan import Filler, Forced, LostTime
+from planner.scheduling.reasons import ONLY_INSTEAD
 from planner.scheduling.solved import SolvedNight
 
 
@@ -67,12 +68,21 @@ def test_what_costs_nothing_is_told_so_and_many_names_are_counted():
 
 
 def test_the_first_screen_tells_the_cost_where_there_is_a_choice_and_else_the_reason():
-    assert brief_told(left_out(), 509) == "serving it would cost 12 of 509 (2.4 %) and displace nothing"
+    reason = f"the visits considered could start at 9 times, {ONLY_INSTEAD}"
+    in_the_way = left_out().model_copy(update={"reason": reason})
+    assert brief_told(in_the_way, 509) == "serving it would cost 12 of 509 (2.4 %) and displace nothing"
     none = left_out().model_copy(update={"forced": None})
     assert brief_told(none, 509) == "no room"
     assert brief_told(none.model_copy(update={"reason": None}), 509) == "no reason was recorded"
     partly = {"visits_planned": 1, "visits_wanted": 3, "reason": "1 of 3 visits planned: no third one fits"}
     assert brief_told(none.model_copy(update=partly), 509) == "no third one fits"
+
+
+def test_the_first_screen_keeps_a_reason_that_no_cost_replaces():
+    spent = "the time of program P is spent: 0.09 h of 2.5 h are left, a visit takes 0.36 h"
+    own = left_out().model_copy(update={"reason": spent})
+    cost = "serving it would cost 12 of 509 (2.4 %) and displace nothing"
+    assert brief_told(own, 509) == f"{spent}; {cost}"
 
 
 def test_who_was_not_asked_about_is_told_the_reason_only():

@@ -21,7 +21,7 @@ from planner.feasibility.columns import Column
 from planner.feasibility.spans import Spans, longest_s, meet_all
 from planner.feasibility.subarrays import Followed
 from planner.scheduling.candidates import beams_of
-from planner.scheduling.reasons import clock_after, short_told
+from planner.scheduling.reasons import clock_after, hours_told, short_told
 from planner.scheduling.routes import Setting, why_not_led
 from planner.scheduling.subarrays import Subarray, possible_subarrays
 from planner.scheduling.visits import facts_of
@@ -164,7 +164,7 @@ def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclus
     )
     if together is None:
         together = _irreducible(names, excludes)
-    hours = "; ".join(f"{name} {_when(limits, cases, name)}" for name in together)
+    hours = "; ".join(_when(limits, cases, name) for name in together)
     minutes = f"{needed_s / 60.0:.0f} min"
     return Exclusion((), together, f"each limit is kept for {minutes}, but never all at once: {hours}")
 
@@ -235,7 +235,7 @@ def _when(
         f"{clock_after(limits.sky, a - first)}-{clock_after(limits.sky, b - first)}" for a, b in spans[:3]
     ]
     more = f" and {len(spans) - 3} times more" if len(spans) > 3 else ""
-    return f"is kept {', '.join(hours)} UTC{more}" if hours else "is never kept"
+    return hours_told(name, f"{', '.join(hours)} UTC{more}") if hours else f"{name} is never kept"
 
 
 def _first_tick_s(limits: NightLimits) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from planner.output.sentences import joined, names_told, thousands
 from planner.output.tracks import clock
 from planner.scheduling.plan import NightPlan, RequestOutcome, Visit
+from planner.scheduling.reasons import ONLY_INSTEAD
 
 DISPLACED_MAX = 3  # names; more are counted
 STRETCHES = {30.0: "half hour", 60.0: "hour"}
@@ -61,11 +62,13 @@ def why_told(outcome: RequestOutcome, score: int) -> str:
 
 
 def brief_told(outcome: RequestOutcome, score: int) -> str:
-    """Say the same for the first screen: what another choice would cost where there is one, else why."""
-    if outcome.forced is not None:
-        return forced_told(outcome, score)
+    """Say the same for the first screen, without what stands beside it or follows from the cost."""
     reason = outcome.reason or "no reason was recorded"
-    return reason.removeprefix(f"{outcome.visits_planned} of {outcome.visits_wanted} visits planned: ")
+    reason = reason.removeprefix(f"{outcome.visits_planned} of {outcome.visits_wanted} visits planned: ")
+    if outcome.forced is None:
+        return reason
+    cost = forced_told(outcome, score)
+    return cost if outcome.reason is None or reason.endswith(ONLY_INSTEAD) else f"{reason}; {cost}"
 
 
 def instead_told(visit: Visit) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from planner.constraints.contrast import RESOLVED, too_resolved
 from planner.constraints.delay_range import DELAY_RANGE, held_offset
 from planner.constraints.tonight import NightLimits
 from planner.constraints.verdict import Verdict
-from planner.constraints.windows import intervals
+from planner.constraints.windows import OVER, RESERVED, intervals
 from planner.scenario.targets import Request
 from planner.scheduling.candidates import RequestOffer, beams_of, calibrators_for, usable_ticks
 from planner.scheduling.light import light_limits, with_tracking
@@ -25,6 +25,10 @@ from planner.scheduling.subarrays import Subarray, assign_lines, led, possible_s
 from planner.scheduling.visits import facts_of
 from planner.sky.night import NightSky
 from planner.units import DAY_S, handy_short
+
+ONLY_INSTEAD = "but only in the place of visits that are planned (raise its priority, or free the time)"
+# Not "reserved time is kept": that would give the hours in which nothing is reserved.
+HOURS_OF = {RESERVED: "no time is reserved", OVER: "what is left of the night is"}
 
 
 @dataclass(frozen=True)
@@ -71,10 +75,7 @@ def reason(limits: NightLimits, offer: RequestOffer, served: Served) -> str | No
     if served.starts and served.rules:
         return served.rules
     if served.starts:
-        return (
-            f"{_starts(served)}, but only in the place of visits that are planned "
-            "(raise its priority, or free the time)"
-        )
+        return f"{_starts(served)}, {ONLY_INSTEAD}"
     return _instrument(limits, request) or _sky(limits, offer) or _bracket(limits, offer)
 
 
@@ -179,7 +180,7 @@ def _sky(limits: NightLimits, offer: RequestOffer) -> str | None:
     longest = max((last - first for first, last in intervals(together)), default=-1)
     if longest < ticks:
         tight = [v for v in verdicts if not v.allowed.all()]
-        parts = [f"{v.limit} is kept {_hours(limits.sky, v.allowed)}" for v in tight]
+        parts = [hours_told(v.limit, _hours(limits.sky, v.allowed)) for v in tight]
         how = (
             "never all kept at once"
             if longest < 0
@@ -250,6 +251,19 @@ def _bracket(limits: NightLimits, offer: RequestOffer) -> str:
         f"no calibrator before and after: none within {scenario.limits.bracket_distance_max_deg:g} deg is "
         "bright enough, small enough and in reach of the same beams when the target is"
     )
+
+
+def hours_told(limit: str, hours: str) -> str:
+    """Say in which hours a limit is kept.
+
+    Examples
+    --------
+    >>> hours_told("airmass", "20:35-01:00 UTC"), hours_told("reserved time", "20:35-23:00 UTC")
+    ('airmass is kept 20:35-01:00 UTC', 'no time is reserved 20:35-23:00 UTC')
+    >>> hours_told("time that is past", "02:30-07:39 UTC")
+    'what is left of the night is 02:30-07:39 UTC'
+    """
+    return f"{HOURS_OF.get(limit, f'{limit} is kept')} {hours}"
 
 
 def short_told(short: float, unit: str) -> str:
