@@ -43,13 +43,20 @@ def ranges_told(star: Star, ranges: Sequence[Range]) -> str:
     --------
     >>> disk = Star(name="a", ra_deg=0.0, dec_deg=0.0, diameter_mas=3.0)
     >>> ranges_told(disk, [("T1–T2", 0.5, 0.612), ("T1–T3", 1e-6, 0.0024)])
-    'T1–T2 0.5 to 0.61, T1–T3 below 0.0001 to 0.0024'
+    'T1–T2 0.50 to 0.61, T1–T3 below 0.0001 to 0.0024'
     """
     if not star.diameter_mas:
         return POINT
-    return ", ".join(f"{pair} {_range(least, most)}" for pair, least, most in ranges)
+    return ", ".join(f"{pair} {range_told(least, most)}" for pair, least, most in ranges)
 
 
-def _range(least: float, most: float) -> str:
-    ends = [f"{end:.2g}" if end >= NEXT_TO_NONE else f"below {NEXT_TO_NONE:.4f}" for end in (least, most)]
+def range_told(least: float, most: float) -> str:
+    """Return a range of squared visibilities with two figures.
+
+    Examples
+    --------
+    >>> range_told(0.87, 0.9), range_told(0.993, 0.998), range_told(2e-5, 0.0024)
+    ('0.87 to 0.90', '0.99 to 1.0', 'below 0.0001 to 0.0024')
+    """
+    ends = [f"{end:#.2g}" if end >= NEXT_TO_NONE else f"below {NEXT_TO_NONE:.4f}" for end in (least, most)]
     return ends[0] if ends[0] == ends[1] else " to ".join(ends)

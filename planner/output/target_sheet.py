@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.constraints.tonight import NightLimits
+from planner.output.contrast_told import range_told
 from planner.output.figure_uv import Samples, middle_um, number_of, samples_of
 from planner.output.star_told import calibrators_told, star_told
 from planner.output.tracks import VisitTrack, planned_uv_m
@@ -151,5 +152,4 @@ def _vis2(diameter_mas: float | None, length_m: float, wavelengths_um: np.ndarra
     if not diameter_mas:
         return ""
     value = uniform_disk_visibility(diameter_mas, length_m, wavelengths_um) ** 2
-    low, high = (f"{end:.2g}" if end >= 1e-4 else "< 0.0001" for end in (value.min(), value.max()))
-    return low if low == high else f"{low} to {high}"
+    return range_told(float(value.min()), float(value.max()))
