@@ -159,7 +159,7 @@ TERMS = {
     "all of one visit or nothing": ([(f"{SECOND}.all_or_nothing", True)], set()),
     "the first without the second": (
         [(f"{FIRST}.only_with", "second"), ("visits", lambda own: (own[0], own[2]))],
-        {"requests that go together", "counts and score"},
+        {"requests that go together", "counts and score", "visit numbers"},
     ),
     "one visit of two where all are wanted": (
         [(f"{FIRST}.all_or_nothing", True), ("visits", lambda own: own[:2])],

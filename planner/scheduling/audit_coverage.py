@@ -15,6 +15,7 @@ What cells are worth is counted in ``audit_values``.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 
@@ -29,7 +30,7 @@ from planner.scheduling.audit_case import number as number_told
 from planner.scheduling.audit_clock import moment
 from planner.scheduling.audit_sky import TrackedStep, baseline_ends_m
 from planner.scheduling.audit_values import NONE, Earlier, Tally
-from planner.scheduling.plan import NightPlan, Visit
+from planner.scheduling.plan import NightPlan, RequestOutcome, Visit
 from planner.units import RAD_PER_MAS
 
 EDGE_M = 5e-3
@@ -304,6 +305,7 @@ def total_cases(plan: NightPlan) -> Iterator[Case]:
             outcome.cells_filled <= outcome.cells_reachable,
             f"{outcome.target!r}: {outcome.cells_filled} cells filled of {outcome.cells_reachable} reachable",
         )
+        yield from _ways_cases(plan, outcome)
         short = outcome.visits_planned < outcome.visits_wanted
         yield holds(
             short == (outcome.reason is not None),
@@ -311,6 +313,24 @@ def total_cases(plan: NightPlan) -> Iterator[Case]:
             f"{'without' if short else 'with'} a reason for missing ones",
         )
     yield from _score_cases(plan)
+
+
+def _ways_cases(plan: NightPlan, outcome: RequestOutcome) -> Iterator[Case]:
+    """No more ways are offered than there are, and no more are told than could be made of the array."""
+    array = plan.scenario.array
+    combiner = named(array.combiners, outcome.combiner)
+    beams = 0 if combiner is None else combiner.beams
+    subarrays = math.comb(len(plan.placement), beams)
+    ways = subarrays * math.perm(len(array.delay_lines), beams) * max(1, len(array.routing_modes))
+    ways *= max(1, len(array.path_segments)) ** beams
+    for what, offered, possible, most in (
+        ("subarrays", outcome.subarrays_offered, outcome.subarrays, subarrays),
+        ("ways to lead the light", outcome.assignments_offered, outcome.assignments, ways),
+    ):
+        yield holds(
+            0 <= offered <= possible <= most,
+            f"{outcome.target!r}: {offered} {what} offered of {possible}, the array has {most} at most",
+        )
 
 
 def _score_cases(plan: NightPlan) -> Iterator[Case]:

@@ -49,13 +49,6 @@ def request_cases(plan: NightPlan) -> Iterator[Case]:
             least <= outcome.feasible_starts <= slots,
             f"{outcome.target!r} is told to have {outcome.feasible_starts} starts, there are {slots} slots",
         )
-        for offered, possible in (
-            (outcome.subarrays_offered, outcome.subarrays),
-            (outcome.assignments_offered, outcome.assignments),
-        ):
-            yield holds(
-                0 <= offered <= possible, f"{outcome.target!r}: {offered} ways offered of {possible} possible"
-            )
         if outcome.reason is not None:
             yield from _reason_cases(plan, request, outcome, outcome.reason)
         yield from _forced_cases(plan, outcome)
