@@ -127,6 +127,11 @@ NOT_CHECKED = (
         why="the plan does not tell them",
     ),
     NotChecked(
+        what="the margin of a resolved target's squared visibility, but that it is no less than in its step",
+        keys=(),
+        why="it is the best of a longer time than the step",
+    ),
+    NotChecked(
         what="earlier plans of this night, but for the numbers of visits",
         keys=("earlier",),
         why="the other plan is not told",
