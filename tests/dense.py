@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import j1
 
 from planner.geometry.uv import uvw_m
 from planner.science.coverage import cell_codes
@@ -10,6 +11,8 @@ from planner.sky.directions import place_of
 from planner.sky.earth_curve import earth_curve
 
 STEP_S = 1.0  # a centimetre on 150 m
+NO_CELL = -1
+MAS = np.pi / (180.0 * 3600.0 * 1000.0)
 
 
 def dense_uv_m(scenario, sky, star, baselines_m, span_s, step_s=STEP_S):
@@ -23,10 +26,23 @@ def dense_uv_m(scenario, sky, star, baselines_m, span_s, step_s=STEP_S):
 
 
 def dense_codes(scenario, sky, star, baselines_m, span_s, step_s=STEP_S):
-    """The moments, and the cell of each pair and channel, (time, pair, channel); the star is a request's."""
+    """The moments, and the cell of each pair and channel, (time, pair, channel); the star is a request's.
+
+    Where a uniform disk shows less than the combiner wants there is no cell.
+    """
     wish = scenario.requests[star]
+    light = scenario.combiner_of(wish)
     seconds, uv = dense_uv_m(scenario, sky, star, baselines_m, span_s, step_s)
-    return seconds, cell_codes(uv, scenario.combiner_of(wish).wavelengths_um, wish.field_mas)
+    codes = cell_codes(uv, light.wavelengths_um, wish.field_mas)
+    length_m = np.hypot(uv[..., 0], uv[..., 1])[..., None]
+    x = np.pi * (wish.star.diameter_mas or 0.0) * MAS * length_m / (np.array(light.wavelengths_um) * 1e-6)
+    x = np.maximum(x, 1e-9)
+    return seconds, np.where((2.0 * j1(x) / x) ** 2 >= light.vis2_min, codes, NO_CELL)
+
+
+def filled_codes(codes):
+    """The cells among such codes, each once."""
+    return np.setdiff1d(codes, [NO_CELL])
 
 
 def between(usable, seconds, slot_s):

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from audited import failed
-from dense import between, dense_codes
+from dense import between, dense_codes, filled_codes
 from earlier import EVENING, astropy_cells, cells_before, earlier_rows, observed, with_history
 from handmade import changed
 from invented import DATE, random_scenario
@@ -67,7 +67,8 @@ def recounted(night, scenario):
         pair = [
             vectors[j] - vectors[i] for i, j in itertools.combinations(family.facts.subarray.telescopes, 2)
         ]
-        own = set(cells_of(dense_codes(scenario, sky, family.request, np.array(pair), tuple(seconds))[1]))
+        codes = dense_codes(scenario, sky, family.request, np.array(pair), tuple(seconds))[1]
+        own = set(cells_of(filled_codes(codes)))
         mine = []
         for cell in sorted(own - before[family.request]):
             key = (family.request, cell)
@@ -108,7 +109,7 @@ def test_a_ranking_counts_no_cell_of_earlier_nights(seed):
             for part in itertools.combinations(chosen.tolist(), light.beams):
                 usable = brute_usable(scenario, seats, placement, moments, np.array(part), row)
                 columns = [every.index(pair) for pair in itertools.combinations(part, 2)]
-                filled.update(cells_of(codes[between(usable, seconds, 300.0)][:, columns]))
+                filled.update(cells_of(filled_codes(codes[between(usable, seconds, 300.0)][:, columns])))
             assert worth.cells[::5][number, row] == len(filled - before)
     assert np.any(worth.cells < without.cells)
     # Time does not change: there is room for the same steps, and hours are the same.

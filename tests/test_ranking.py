@@ -6,7 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
-from dense import between, dense_codes
+from dense import between, dense_codes, filled_codes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented import DATE, combiner, delay_line, random_array, request, star, telescope_class
@@ -282,7 +282,7 @@ def test_cells_and_hours_of_every_subarray_equal_a_plain_recount(seed):
                 usable = brute_usable(scenario, seats, placement, moments, np.array(part), row)
                 some |= usable
                 columns = [every.index(pair) for pair in itertools.combinations(part, 2)]
-                filled.update(np.unique(codes[between(usable, seconds, 300.0)][:, columns]).tolist())
+                filled.update(filled_codes(codes[between(usable, seconds, 300.0)][:, columns]).tolist())
             assert worth.cells[::3][number, row] == len(filled)
             assert worth.hours[::3][number, row] == pytest.approx(some.sum() * 300 / 3600)
     assert worth.cells.any()

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from dense import between, dense_codes
+from dense import between, dense_codes, filled_codes
 from foreseen import SVG, boxes, parsed, told, words
 from ranked import HOSTILE, PADS, UNSERVED, nothing, ranking
 
@@ -272,7 +272,7 @@ def test_reach_is_what_the_limits_of_the_scheduler_allow(found, k):
         for pair in itertools.combinations(chosen, 2):
             used[:, every.index(list(pair))] |= usable
     recorded = np.stack([between(pair, seconds - first_s, scenario.night.slot_s) for pair in used.T], axis=-1)
-    wanted = set(cells_of(codes[recorded]))
+    wanted = set(cells_of(filled_codes(codes[recorded])))
     assert len(wanted) > 10
     assert wanted == set(plane.cells)
     assert np.array_equal(np.isfinite(plane.uv_m[..., 0]), used)
