@@ -107,25 +107,29 @@ def night_cases(plan: NightPlan, dark: Dark | None) -> Iterator[Case]:
     noon = _noon(plan)
     before, after = dark.sun_deg[:2], dark.sun_deg[2:4]
     told = moment(plan.night.start_utc), moment(plan.night.end_utc)
-    for what, edge, edges, sign, noons in (
-        ("start", told[0], before, 1.0, noon),
-        ("end", told[1], after, -1.0, noon + timedelta(days=1)),
+    # Where the Sun is low all day the dark hours reach to noon, and there is no time outside them.
+    at_noon = [
+        edge is not None and abs((edge - midday).total_seconds()) <= NOON_S
+        for edge, midday in zip(told, (noon, noon + timedelta(days=1)), strict=True)
+    ]
+    for what, edge, edges, sign, reaches in zip(
+        ("start", "end"), told, (before, after), (1.0, -1.0), at_noon, strict=True
     ):
-        at_noon = edge is not None and abs((edge - noons).total_seconds()) <= NOON_S
-        # Where the Sun is low all day the dark hours reach to noon.
         crosses = sign * edges[0] >= -SUN_DEG and sign * edges[1] <= SUN_DEG
-        low = at_noon and bool(np.max(edges) < 0)
+        low = reaches and bool(np.max(edges) < 0)
         yield holds(
             bool(crosses or low),
             f"the Sun is {edges[0]:+.4f} and {edges[1]:+.4f} deg from the limit in the second in which the "
             f"dark hours are told to {what}, {clock(edge) if edge is not None else 'never'}",
         )
-    outside = dark.sun_deg[4:][~dark.inside]
-    yield Case(
-        float(outside.min()) + SUN_DEG,
-        f"outside the dark hours the Sun is no lower than {outside.min():+.2f} deg from the limit",
-        len(outside),
-    )
+    counts = np.repeat([not at_noon[0], False, not at_noon[1]], [COARSE, 3 * COARSE, COARSE])
+    if counts.any():
+        outside = dark.sun_deg[4:][counts]
+        yield Case(
+            float(outside.min()) + SUN_DEG,
+            f"outside the dark hours the Sun is no lower than {outside.min():+.2f} deg from the limit",
+            len(outside),
+        )
     lit = float(dark.moon_lit[dark.inside].mean())
     yield Case(
         LIT_TOLERANCE - abs(number(plan.night.moon_illumination) - lit),
