@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import errno
 import json
 import os
 import shutil
@@ -16,8 +17,9 @@ from test_cli import SCENARIOS, run
 
 from planner import cli
 from planner.commands import audit_plan
+from planner.errors import InputProblems
 from planner.output import writing
-from planner.output.writing import replace_folder
+from planner.output.writing import Contents, check_folder, replace_folder
 from planner.scheduling.plan_file import read_plan
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -417,6 +419,18 @@ for act in acts:
     before, after = done.stdout.splitlines()
     assert before.endswith(f"cannot be made in {tmp_path / 'mine'}. Give another folder with --out.")
     assert "cannot be written (Permission denied). Choose a folder you may write to with --out" in after
+
+
+def test_a_file_system_that_takes_no_folders_is_told_before_any_work(tmp_path, monkeypatch):
+    # As /proc: permissions allow it, the making fails.
+    def full(*_args, **_rest):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("planner.output.writing.tempfile.mkdtemp", full)
+    with pytest.raises(
+        InputProblems, match=r"cannot be used \(No space left on device\). Give another folder"
+    ):
+        check_folder(tmp_path / "plan", Contents("a plan", ()))
 
 
 def test_a_reader_that_leaves_early_ends_the_run_quietly(tmp_path):
