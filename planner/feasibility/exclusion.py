@@ -7,7 +7,7 @@ subarray on any lines keeps them for as long as the science step is recorded.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -17,12 +17,13 @@ from planner.constraints.tonight import NightLimits
 from planner.constraints.two_stars import SEPARATION
 from planner.feasibility.answers import Exclusion
 from planner.feasibility.calibrators import calibrators_near
+from planner.feasibility.cases import Case, cases_of, excludes
 from planner.feasibility.columns import Column
-from planner.feasibility.spans import Spans, longest_s, meet_all
+from planner.feasibility.spans import Spans, longest_s
 from planner.feasibility.subarrays import Followed
 from planner.scheduling.candidates import beams_of
 from planner.scheduling.reasons import clock_after, hours_told, short_told
-from planner.scheduling.routes import Setting, why_not_led
+from planner.scheduling.routes import why_not_led
 from planner.scheduling.subarrays import Subarray, possible_subarrays
 from planner.scheduling.visits import facts_of
 from planner.sky.earth_curve import seconds_after
@@ -136,12 +137,6 @@ def _no_subarray(limits: NightLimits, request: int, only: Sequence[str]) -> Excl
 
 def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclusion:
     """Find the limits that leave no time, alone or together."""
-    cases = [
-        (telescopes, setting, followed.by_limit(telescopes, setting))
-        for telescopes in followed.ways
-        for setting in followed.distinct(telescopes)
-    ]
-    names = list(dict.fromkeys(limit for case in cases for limit in case[2]))
     length = followed.held.length_s
     if length < needed_s:
         told = (
@@ -149,42 +144,41 @@ def _no_room(limits: NightLimits, followed: Followed, needed_s: float) -> Exclus
         )
         return Exclusion((ROOM,), (), f"{ROOM}: {told}")
 
-    def excludes(chosen: Iterable[str]) -> bool:
-        wanted = tuple(chosen)
-        return all(
-            longest_s(meet_all((case[2][name] for name in wanted if name in case[2]), length)) < needed_s
-            for case in cases
-        )
+    cases = cases_of(followed)
+    names = list(dict.fromkeys(limit for case in cases for limit in case.limits))
 
-    alone = tuple(name for name in names if excludes((name,)))
+    def excluded(chosen: Sequence[str]) -> bool:
+        return excludes(cases, chosen, length, needed_s)
+
+    alone = tuple(name for name in names if excluded((name,)))
     if alone:
-        return Exclusion(alone, (), _alone_told(limits, followed, alone))
+        return Exclusion(alone, (), _alone_told(limits, followed, cases, alone))
     together: tuple[str, ...] | None = next(
-        (pair for pair in itertools.combinations(names, 2) if excludes(pair)), None
+        (pair for pair in itertools.combinations(names, 2) if excluded(pair)), None
     )
     if together is None:
-        together = _irreducible(names, excludes)
+        together = _irreducible(names, excluded)
     hours = "; ".join(_when(limits, cases, name) for name in together)
     minutes = f"{needed_s / 60.0:.0f} min"
     return Exclusion((), together, f"each limit is kept for {minutes}, but never all at once: {hours}")
 
 
-def _irreducible(names: Sequence[str], excludes: Callable[[Iterable[str]], bool]) -> tuple[str, ...]:
+def _irreducible(names: Sequence[str], excluded: Callable[[Sequence[str]], bool]) -> tuple[str, ...]:
     """Leave out one limit after the other as long as the rest still excludes."""
     together = tuple(names)
     for name in names:
         fewer = tuple(other for other in together if other != name)
-        if excludes(fewer):
+        if excluded(fewer):
             together = fewer
     return together
 
 
-def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -> str:
+def _alone_told(limits: NightLimits, followed: Followed, cases: Sequence[Case], alone: Sequence[str]) -> str:
     """Say for the first limit how much is missing at best, where and when, and name the others."""
     name = alone[0]
     best: tuple[float, float, tuple[int, ...], str] | None = None
     for telescopes in followed.ways:
-        for setting in followed.distinct(telescopes, name):
+        for setting in followed.differing(telescopes, name):
             columns = [c for c in followed.parts(telescopes, setting) if c.limit == name]
             if not columns:
                 continue
@@ -198,11 +192,7 @@ def _alone_told(limits: NightLimits, followed: Followed, alone: Sequence[str]) -
         others = f"; {' and '.join(alone[1:])} {'excludes' if len(alone) == 2 else 'exclude'} it as well"
     who = "-".join(limits.placement.telescopes[i] for i in telescopes)
     moment = clock_after(limits.sky, second - _first_tick_s(limits))
-    longest = max(
-        longest_s(followed.by_limit(chosen, setting).get(name, ()))
-        for chosen in followed.ways
-        for setting in followed.distinct(chosen)
-    )
+    longest = max(map(longest_s, _kept(cases, name)))
     if longest > 0:
         needed = followed.needed_s
         kept = f"kept for only {longest:.0f} s at a time, the science step needs {needed:.0f} s"
@@ -225,11 +215,15 @@ def _at_best(followed: Followed, columns: Sequence[Column]) -> tuple[float, floa
     return float(margin[top]), float(followed.held.grid_s[top])
 
 
-def _when(
-    limits: NightLimits, cases: Sequence[tuple[tuple[int, ...], Setting, dict[str, Spans]]], name: str
-) -> str:
+def _kept(cases: Sequence[Case], name: str) -> list[Spans]:
+    """When one limit is kept on the subarrays and settings that ask it."""
+    every = (spans for case in cases if name in case.limits for spans in case.limits[name].spans)
+    return [spans for spans in every if spans] or [()]
+
+
+def _when(limits: NightLimits, cases: Sequence[Case], name: str) -> str:
     """Say when one limit is kept on the subarray that keeps it longest."""
-    spans = max((case[2].get(name, ()) for case in cases), key=longest_s)
+    spans = max(_kept(cases, name), key=longest_s)
     first = _first_tick_s(limits)
     hours = [
         f"{clock_after(limits.sky, a - first)}-{clock_after(limits.sky, b - first)}" for a, b in spans[:3]

@@ -171,12 +171,26 @@ class Ways:
         Everything that some setting asks, each once.
     rows : ndarray of int (setting, part)
         Places in ``keys`` of what each setting asks; where it asks no more, ``len(keys)``.
+    places : dict
+        {setting: its place in ``settings``}.
     """
 
     settings: list[Setting]
     asked: list[Keys]
     keys: tuple[PairKey | RateKey | LightKey, ...]
     rows: np.ndarray
+    places: dict[Setting, int]
+
+    def first_of_each(self, asks: Sequence[bool]) -> np.ndarray:
+        """Return the places of settings that differ in these keys, the first of the others, (setting,).
+
+        Parameters
+        ----------
+        asks : sequence of bool
+            For each of ``keys``, whether settings may differ in it.
+        """
+        left = np.where(np.array([*asks, False])[self.rows], self.rows, len(self.keys))
+        return np.sort(np.unique(np.sort(left, axis=1), axis=0, return_index=True)[1])
 
 
 def ways_of(settings: list[Setting], asked: list[Keys]) -> Ways:
@@ -186,7 +200,7 @@ def ways_of(settings: list[Setting], asked: list[Keys]) -> Ways:
     rows = np.full((len(listed), max(map(len, listed), default=0)), len(numbers))
     for place, row in enumerate(listed):
         rows[place, : len(row)] = row
-    return Ways(settings, asked, tuple(numbers), rows)
+    return Ways(settings, asked, tuple(numbers), rows, {own: k for k, own in enumerate(settings)})
 
 
 def when_usable(held: Holding, telescopes: Sequence[int], ways: Ways) -> list[Spans]:

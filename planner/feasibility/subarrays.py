@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -86,7 +86,7 @@ ORDER = (
     AIR,
     TRACKER,
 )
-
+PLACE = {limit: place for place, limit in enumerate(ORDER)}
 
 EDGE_S = 0.02  # how well an edge is known, and a little more
 
@@ -129,13 +129,22 @@ class Followed:
         limit : str, optional
             A limit in which they may not differ either, even where it closes nothing.
         """
+        ways = self.ways[telescopes]
+        return [ways.settings[k] for k in self.distinct_places(telescopes, limit).tolist()]
+
+    def distinct_places(self, telescopes: tuple[int, ...], limit: str | None = None) -> np.ndarray:
+        """Return where these stand among the settings of the subarray, (setting,)."""
         ways, held = self.ways[telescopes], self.held
         whole = ((0.0, held.length_s),)
         columns = [held.columns.get(key, ()) for key in ways.keys]
         asks = [any(held.spans[own] != whole or own.limit == limit for own in each) for each in columns]
-        left = np.where(np.array([*asks, False])[ways.rows], ways.rows, len(ways.keys))
-        first = np.unique(np.sort(left, axis=1), axis=0, return_index=True)[1]
-        return [ways.settings[k] for k in np.sort(first).tolist()]
+        return ways.first_of_each(asks)
+
+    def differing(self, telescopes: tuple[int, ...], limit: str) -> list[Setting]:
+        """Return the settings of a subarray that differ in what one limit asks, the first of the others."""
+        ways, columns = self.ways[telescopes], self.held.columns
+        asks = [any(own.limit == limit for own in columns.get(key, ())) for key in ways.keys]
+        return [ways.settings[k] for k in ways.first_of_each(asks).tolist()]
 
     def longest_paths(self, telescopes: tuple[int, ...]) -> Setting:
         """Return the setting of a subarray that keeps all paths equal longest; of equals, the first."""
@@ -173,7 +182,11 @@ class Followed:
 
     def keys(self, telescopes: Sequence[int], setting: Setting) -> Keys:
         """Return what a subarray on a setting asks of the light path."""
-        return _keys(self.of, self.combiner, telescopes, setting)
+        ways = self.ways.get(tuple(telescopes))
+        place = None if ways is None else ways.places.get(setting)
+        if ways is None or place is None:
+            return _keys(self.of, self.combiner, telescopes, setting)
+        return ways.asked[place]
 
     def parts(self, telescopes: Sequence[int], setting: Setting) -> list[Column]:
         """Return the elementary limits of a subarray on a setting."""
@@ -191,8 +204,7 @@ class Followed:
         found: dict[str, list[Spans]] = {}
         for column in self.parts(telescopes, setting):
             found.setdefault(column.limit, []).append(self.held.spans[column])
-        ordered = sorted(found, key=_place)
-        return {limit: meet_all(found[limit], self.held.length_s) for limit in ordered}
+        return {limit: meet_all(found[limit], self.held.length_s) for limit in in_order(found)}
 
     def curves(self, telescopes: Sequence[int], setting: Setting) -> list[Verdict]:
         """Return the smallest margin of each limit on a subarray along the grid."""
@@ -227,8 +239,9 @@ def _keys(of: StarLimits, combiner: Combiner, telescopes: Sequence[int], setting
     )
 
 
-def _place(limit: str) -> int:
-    return ORDER.index(limit) if limit in ORDER else 0  # limiting magnitudes in further bands
+def in_order(limits: Iterable[str]) -> list[str]:
+    """Return limits in the order of telling; limiting magnitudes in further bands come first."""
+    return sorted(limits, key=lambda limit: PLACE.get(limit, 0))
 
 
 def _smallest(columns: Sequence[Column], values: dict[Column, np.ndarray]) -> list[Verdict]:
@@ -240,7 +253,7 @@ def _smallest(columns: Sequence[Column], values: dict[Column, np.ndarray]) -> li
             np.min([values[column] for column in columns if column.limit == limit], axis=0),
             ("time",),
         )
-        for limit in sorted(units, key=_place)
+        for limit in in_order(units)
     ]
 
 

@@ -13,7 +13,7 @@ from planner.constraints.instrument import bracket_distance_deg
 from planner.errors import NoNight
 from planner.feasibility.answers import Remedy
 from planner.feasibility.changes import Change, Edit, Knob
-from planner.feasibility.columns import DELAY, PUPIL, Column
+from planner.feasibility.columns import DELAY, PUPIL, ChainKey, Column
 from planner.feasibility.nights import Night, changed, first_to_serve, night_of
 from planner.feasibility.spans import total_s
 from planner.feasibility.subarrays import Followed
@@ -120,17 +120,33 @@ def least(followed: Followed, knob: Knob, waived: Iterable[str] = ()) -> float |
             return False
         return not knob.classes or (isinstance(column.of, int) and classes[column.of].name in knob.classes)
 
-    margin = followed.held.margin
+    held = followed.held
     points = window_points(followed)
     best = -np.inf
-    for telescopes in followed.ways:
-        for setting in followed.distinct(telescopes, knob.limit):
-            parts = followed.parts(telescopes, setting)
-            mine = [margin[column] for column in parts if turned(column)]
-            others = [margin[c] >= 0 for c in parts if not turned(c) and c.limit not in forgiven]
-            if mine:
-                eased = np.where(np.logical_and.reduce(others), np.min(mine, axis=0), -np.inf)
-                best = max(best, float(_over(eased, points, minimum_filter1d).max()))
+
+    def of(columns: Sequence[Column]) -> tuple[np.ndarray, np.ndarray]:
+        """The smallest margin of what the knob turns, and whether the rest is kept, (time,)."""
+        mine = [held.margin[column] for column in columns if turned(column)]
+        others = [held.margin[c] >= 0 for c in columns if not turned(c) and c.limit not in forgiven]
+        nothing = np.full(len(held.grid_s), np.inf), np.ones(len(held.grid_s), dtype=bool)
+        return np.min([nothing[0], *mine], axis=0), np.logical_and.reduce([nothing[1], *others])
+
+    for telescopes, ways in followed.ways.items():
+        whole = (None, *telescopes, ChainKey(telescopes))
+        shared = [column for own in whole for column in held.columns.get(own, ())]
+        fixed, kept = of(shared)
+        if not kept.any():
+            continue
+        columns = [held.columns.get(key, []) for key in ways.keys]
+        mine, others = (np.stack(each) for each in zip(*map(of, [*columns, []]), strict=True))
+        # A setting that asks fewer keys names the one behind them, which asks nothing; then what all share.
+        asks = np.array([any(map(turned, each)) for each in (*columns, [], shared)])
+        for row in ways.rows[followed.distinct_places(telescopes, knob.limit)]:
+            open_then = kept & others[row].all(axis=0)
+            if not open_then.any() or not asks[[-1, *row]].any():
+                continue
+            eased = np.where(open_then, np.minimum(fixed, mine[row].min(axis=0)), -np.inf)
+            best = max(best, float(_over(eased, points, minimum_filter1d).max()))
     if not np.isfinite(best) or -best > knob.most:
         return None
     return rounded_up(max(0.0, -best), knob.step)
