@@ -84,6 +84,18 @@ def test_a_sheet_is_one_page_of_a4_and_nothing_of_it_is_cut_off(browser, tmp_pat
         page.close()
 
 
+def test_printed_pages_are_filled_also_where_targets_have_long_tables(browser, tmp_path):
+    found = answered(decs=(-40.0, -20.0, -35.0, -25.0, -30.0, -28.0))
+    drawn = {name: one.svg for name, one in simply_drawn(found, (1180.0, 560.0)).items()}
+    page = opened(browser, tmp_path, render_feasibility(found, drawn))
+    pages = len(re.findall(rb"/MediaBox ", page.pdf(prefer_css_page_size=True)))
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 703, "height": 1028})  # A4 less the margins of this page, at 96 to the inch
+    height = page.evaluate("document.querySelector('main').scrollHeight")
+    page.close()
+    assert pages * 1028 < 1.25 * height
+
+
 @pytest.mark.parametrize("width", [390, 768, 1440])
 def test_nothing_sticks_out_sideways(browser, tmp_path, longest, usual, width):
     for page_text in (
