@@ -282,7 +282,7 @@ def rank(
     ] = Movable.any,
     top: Annotated[int, typer.Option(help="For how many subarrays true plans are made.")] = 20,
     check: Annotated[
-        int, typer.Option(help="For how many more, spread over all, to compare estimate and plan; 0: none.")
+        int, typer.Option(help="For how many, spread over all, estimate and plan are compared; 0: none.")
     ] = 8,
     out: Annotated[
         Path | None,

@@ -73,7 +73,11 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
             told = night_told(night)
             hours = f"{told['usable_h']:.2f} h" if told["feasible"] else "no visit"
             windows = ", ".join(f"{a[11:19]}-{b[11:19]}" for a, b in told["windows_utc"])
+            if windows and not told["feasible"]:
+                windows = f"(its limits are kept {windows})"
             print(safe(f"{told['target']}  {told['date']}  {hours}  {windows}".rstrip()))
+            for line in _season_lines(answer, night.request):
+                print(safe(f"  {line}"))
             if told["feasible"]:
                 starts = count(told["visit_starts"], "starts")
                 mode = f" in {told['routing_mode']}" if told["routing_mode"] else ""
@@ -92,6 +96,19 @@ def tell_feasibility(answer: Feasibility, page: Path, as_json: bool) -> None:
         if not answer.scenario.calibrators:
             print("No calibrators were given: this is the answer for the science stars alone.")
         print(f"Page: {page}")
+
+
+def _season_lines(answer: Feasibility, request: int) -> list[str]:
+    """Return on how many nights a target is feasible, a line for each configuration."""
+    from planner.output.feasibility_months import season_months
+
+    if answer.season is None:
+        return []
+    return [
+        f"feasible on {own.feasible_nights} of {count(len(own.nights), 'nights')} from {own.nights[0]} "
+        f"to {own.nights[-1]} in configuration {own.configuration}"
+        for own in season_months(answer.season)[request]
+    ]
 
 
 def tell_ranking(ranking: Ranking, page: Path, as_json: bool) -> None:

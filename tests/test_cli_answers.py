@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -46,6 +48,25 @@ def test_feasibility_of_nothing_that_can_be_ends_with_one_and_says_why(tmp_path)
     assert "no visit" in done.stdout
     assert "why not: " in done.stdout
     assert "would help: Observe " in done.stdout
+
+
+def test_a_range_tells_on_how_many_of_its_nights_a_target_is_feasible(tmp_path):
+    asked = ("--target", "equator", "--from", "2027-03-11", "--to", "2027-03-13")
+    done = run("feasibility", str(TINY), *asked, "--out", str(tmp_path / "answer"))
+    assert done.exit_code == 0, done.output
+    night, season = done.stdout.splitlines()[:2]
+    assert night.startswith("equator  2027-03-1")
+    assert season == "  feasible on 3 of 3 nights from 2027-03-11 to 2027-03-13 in configuration as built"
+
+
+def test_without_a_visit_the_times_are_named_as_those_of_the_limits(tmp_path):
+    shutil.copytree(TINY, tmp_path / "far")
+    file = tmp_path / "far" / "scenario.toml"
+    text = re.sub("bracket_distance_max_deg = .*", "bracket_distance_max_deg = 0.01", file.read_text())
+    file.write_text(text)
+    done = run("feasibility", str(file.parent), "--target", "equator", "--out", str(tmp_path / "answer"))
+    assert done.exit_code == 1, done.output
+    assert re.match(r"equator  [0-9-]+  no visit  \(its limits are kept \d\d:", done.stdout), done.stdout
 
 
 def test_a_wrong_question_is_refused_with_every_problem_and_nothing_is_written(tmp_path):

@@ -90,7 +90,9 @@ def test_printed_pages_are_filled_also_where_targets_have_long_tables(browser, t
     page = opened(browser, tmp_path, render_feasibility(found, drawn))
     pages = len(re.findall(rb"/MediaBox ", page.pdf(prefer_css_page_size=True)))
     page.emulate_media(media="print")
-    page.set_viewport_size({"width": 703, "height": 1028})  # A4 less the margins of this page, at 96 to the inch
+    page.set_viewport_size(
+        {"width": 703, "height": 1028}
+    )  # A4 less the margins of this page, at 96 to the inch
     height = page.evaluate("document.querySelector('main').scrollHeight")
     page.close()
     assert pages * 1028 < 1.25 * height

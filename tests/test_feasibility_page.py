@@ -238,6 +238,29 @@ def test_the_paragraph_counts_subarrays_in_plain_words(found, subarrays, words):
     assert words in paragraph(few, None)
 
 
+def test_the_paragraph_says_both_where_two_calibrators_serve_and_all_where_three_do(found):
+    night = found.nights[0]
+    for near, words in (
+        (night.calibrators[:1], "1 calibrator lies within 10 deg of it and can be used together with it: "),
+        (
+            night.calibrators[3:5],
+            "2 calibrators lie within 10 deg of it and both can be used together with it; ",
+        ),
+        (
+            night.calibrators[3:6],
+            "3 calibrators lie within 10 deg of it and all can be used together with it; ",
+        ),
+    ):
+        assert words in paragraph(replace(night, calibrators=near), None)
+
+
+def test_the_paragraph_of_the_science_alone_is_a_sentence(found):
+    scenario = found.nights[0].scenario.model_copy(update={"calibrators": ()})
+    told = paragraph(replace(found.nights[0], scenario=scenario), None)
+    assert "the science step, without calibrators, which takes " in told
+    assert ",," not in told
+
+
 def test_the_paragraph_holds_the_numbers_of_the_target(found):
     night = found.nights[0]
     told = paragraph(night, season_months(found.season)[0][0])

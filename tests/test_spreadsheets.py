@@ -31,11 +31,10 @@ def test_columns_separated_by_semicolons_or_tabs_are_read_and_decimal_commas_are
     star = found.scenario.requests[0].star
     assert (star.ra_deg, star.mag) == (79.25, {"K": 4.5})
     assert star.dec_deg == pytest.approx(-(8 + 12 / 60 + 5.9 / 3600))
-    meant = "commas here are decimal points. Correct it if that is not meant."
-    assert told(found)[:3] == [
-        f"targets.csv: line 2, ra: is '79,25', read as 79.25: {meant}",
-        f"targets.csv: line 2, dec: is '-08:12:05,9', read as -08:12:05.9: {meant}",
-        f"targets.csv: line 2, mag_K: is '4,5', read as 4.5: {meant}",
+    # Once for the table, not once for each of its columns.
+    assert [line for line in told(found) if "decimal points" in line] == [
+        "targets.csv: line 2, ra: is '79,25', read as 79.25: commas here are decimal points; so in "
+        "dec, mag_K. Correct it if that is not meant."
     ]
 
 

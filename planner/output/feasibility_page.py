@@ -132,7 +132,8 @@ def verdict(found: Feasibility, sheets: tuple[TargetSheet, ...]) -> str:
         when = f"on the night of {date}"
     else:
         first = next(sheet.season for sheet in sheets if sheet.season is not None)
-        when = f"on some night from {first.first_night} to {first.last_night}"
+        which = "some" if feasible else "any"
+        when = f"on {which} night from {first.first_night} to {first.last_night}"
     if count == 1:
         return f"{sheets[0].name} is {'' if feasible else 'not '}feasible {when}."
     if feasible in (0, count):

@@ -248,7 +248,7 @@ def visit_told(scenario: Scenario) -> str:
     """Return what a visit is made of."""
     if scenario.calibrators:
         return "a whole visit (calibrator, science, calibrator)"
-    return "the science step, without calibrators,"
+    return "the science step, without calibrators"
 
 
 SCIENCE_ONLY = "No calibrators were given: this is the answer for the science star alone."
@@ -291,8 +291,11 @@ def _calibrator_sentence(night: TargetNight) -> str:
     nearest = f"{usable[0].name} at {usable[0].distance_deg:.1f} deg"
     if count == 1:
         return f"{lie} and can be used together with it: {nearest}."
-    which = "all can" if len(usable) == count else f"{thousands(len(usable))} can"
-    return f"{lie}, of which {which} be used together with it; the nearest of these is {nearest}."
+    if len(usable) == count:
+        every = "both" if count == 2 else "all"
+        return f"{lie} and {every} can be used together with it; the nearest is {nearest}."
+    which = f"of which {thousands(len(usable))} can be used together with it"
+    return f"{lie}, {which}; the nearest of these is {nearest}."
 
 
 def _season_sentence(months: TargetMonths, alone: bool) -> str:

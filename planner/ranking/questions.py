@@ -46,7 +46,8 @@ class RankQuestion:
     top : int
         Subarrays for which true plans are made: the best by the estimate.
     check : int
-        Subarrays, evenly spread over the whole ranking, over which estimate and plan are compared.
+        Subarrays, evenly spread over the whole ranking, over which estimate and plan are compared;
+        those among the top count.
     """
 
     scenario: Scenario

@@ -103,6 +103,8 @@ def _absent(folder: Path, name: str, key: str) -> Problem:
         remedy = f'Did you mean {guess!r}? Then write {key} = "{guess}" in {SCENARIO_FILE}.'
     else:
         remedy = f'Add it, or name another file with {key} = "..." in {SCENARIO_FILE}.'
+    if key == "calibrators":
+        remedy += f" Without the line {key} = ... 'planner feasibility' answers for the science stars alone."
     return Problem(name, "", "does not exist", remedy)
 
 

@@ -163,7 +163,8 @@ def _with_points(table: ReadTable, file: str, columns: Sequence[str]) -> tuple[R
     """The table with points for the decimal commas in the numbers of a spreadsheet's export."""
     if table.separator == ",":
         return table, []
-    changed, told = dict(table.columns), []
+    changed: dict[str, Any] = {}
+    where = found = ""
     for name in columns:
         values = table.columns[name].values or ()
         commas = [k for k, value in enumerate(values) if isinstance(value, str) and COMMA.fullmatch(value)]
@@ -172,11 +173,17 @@ def _with_points(table: ReadTable, file: str, columns: Sequence[str]) -> tuple[R
         points = list(values)
         for k in commas:
             points[k] = values[k].replace(",", ".")
-        changed[name] = replace(changed[name], values=tuple(points))
-        first = commas[0]
-        found = f"is {shown(values[first])}, read as {points[first]}: commas here are decimal points"
-        told.append(Problem(file, f"{table.rows[first]}, {name}", found, "Correct it if that is not meant."))
-    return replace(table, columns=changed), told
+        if not changed:
+            k = commas[0]
+            where = f"{table.rows[k]}, {name}"
+            found = f"is {shown(values[k])}, read as {points[k]}: commas here are decimal points"
+        changed[name] = replace(table.columns[name], values=tuple(points))
+    if not changed:
+        return table, []
+    if len(changed) > 1:
+        found += f"; so in {', '.join(list(changed)[1:])}"
+    warning = Problem(file, where, found, "Correct it if that is not meant.")
+    return replace(table, columns={**table.columns, **changed}), [warning]
 
 
 def _meant(name: str, known: Sequence[str]) -> str | None:
