@@ -17,6 +17,7 @@ from matplotlib.figure import Figure
 
 from planner.constraints.tonight import NightLimits
 from planner.output.figure_beam import BEAM_PX, paint_beam
+from planner.output.figure_places import free_place
 from planner.output.figures import (
     FAINT,
     FILLED,
@@ -159,7 +160,7 @@ def uv_figure(
         together(axes, lines, color=FAINT, linewidth=0.6)
         for sampled in planned:
             _planned(axes, sampled, picture.visit_id(sampled.track.key))
-        _labels(axes, planned, half, picture)
+        _labels(axes, planned, half, cell, picture)
         foot = panel(figure, LEFT, TOP + SIDE, SIDE, foot_px)
         foot.set_xlim(0.0, SIDE)
         foot.set_ylim(foot_px, 0.0)
@@ -211,24 +212,60 @@ def _planned(axes: Axes, sampled: Samples, gid: str) -> None:
         together(axes, lines, color=SCIENCE, linewidth=width, capstyle="round", gid=gid)
 
 
-def _labels(axes: Axes, planned: Sequence[Samples], half: float, picture: Picture) -> None:
-    """A visit's number at the outer end of its longest track, pushed outwards."""
+def _labels(axes: Axes, planned: Sequence[Samples], half: float, cell: float, picture: Picture) -> None:
+    """A visit's number beside the outer end of its longest track, clear of tracks and of others' cells.
+
+    What belongs to a visit is drawn together, so cells of a later one would cover it.
+    """
+    pixels = SIDE / (2.0 * half)
+    taken: list[tuple[float, float, float]] = []
+    tracks = [box for sampled in planned for box in _track_boxes(sampled, pixels)]
+    edge, far = SIDE / 2.0, 2.0 * SIDE
+    walls = [
+        (edge, far, -far, far),
+        (-far, -edge, -far, far),
+        (-far, far, edge, far),
+        (-far, far, -far, -edge),
+    ]
     for sampled in planned:
         ends = sampled.uv_m[-1] / middle_um(sampled.wavelengths_um.tolist())
         longest = ends[int(np.argmax(np.hypot(ends[:, 0], ends[:, 1])))]
         longest = longest if longest[1] >= 0 else -longest
-        out = longest * (1.0 + 0.075 * half / max(float(np.hypot(*longest)), 1e-9))
-        out = np.clip(out, -0.93 * half, 0.95 * half)
+        x, y = -float(longest[0]) * pixels, float(longest[1]) * pixels
+        cells = [
+            box
+            for another in planned
+            if another is not sampled
+            for box in _cell_boxes(another.track.visit.new_cells, cell * pixels)
+        ]
+        place = free_place((x, x, y, y), 24.0, taken, (*tracks, *walls, *cells))
         write(
             axes,
-            float(out[0]),
-            float(out[1]),
+            -place[0] / pixels,
+            place[1] / pixels,
             sampled.track.key,
             **MIDDLE,
             weight="bold",
             fontsize=SMALL_PX,
             gid=picture.visit_id(sampled.track.key),
         )
+
+
+def _track_boxes(sampled: Samples, pixels: float) -> list[tuple[float, float, float, float]]:
+    """Left, right, bottom, top of each pair's bold track and of its conjugate, in pixels from the middle."""
+    track = sampled.uv_m / middle_um(sampled.wavelengths_um.tolist()) * pixels * np.array([-1.0, 1.0])
+    both = np.concatenate([track, -track], axis=1)
+    low, high = both.min(axis=0), both.max(axis=0)
+    return [(a, b, c, d) for (a, c), (b, d) in zip(low.tolist(), high.tolist(), strict=True)]
+
+
+def _cell_boxes(cells: Sequence[tuple[int, int]], side_px: float) -> list[tuple[float, float, float, float]]:
+    """The same of cells and their conjugates."""
+    return [
+        ((-s * u - 0.5) * side_px, (-s * u + 0.5) * side_px, (s * v - 0.5) * side_px, (s * v + 0.5) * side_px)
+        for u, v in cells
+        for s in (1, -1)
+    ]
 
 
 def _ticks(half: float) -> np.ndarray:
