@@ -32,6 +32,8 @@ def plan_kept_safe(folder: Path) -> Iterator[Callable[[NightPlan], None]]:
         Where the plan with its report is to be.
     """
     place, written = safe_place(folder), ""
+    # An earlier plan comes first: this run may fail before it writes anything there.
+    recover_folder(folder)
 
     def keep(plan: NightPlan) -> None:
         nonlocal written

@@ -128,6 +128,14 @@ def replace_folder(
         raise InputProblems([Problem(str(folder), "", found, other)]) from None
 
 
+def recover_folder(folder: Path) -> None:
+    """Put back what a killed run had moved aside while it wrote a folder, if that can be done now."""
+    folder = folder.absolute()
+    with contextlib.suppress(OSError), _alone_in(folder.parent) as alone:
+        if alone:
+            _clear_up(folder)
+
+
 @contextlib.contextmanager
 def _alone_in(parent: Path) -> Iterator[bool]:
     """Keep other runs from writing in a folder meanwhile; False where the file system cannot do that.
