@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from planner.output.contents import safe_place
-from planner.output.writing import replace_folder
+from planner.output.writing import recover_folder, replace_folder
 from planner.scheduling.plan import NightPlan
 from planner.scheduling.plan_file import PLAN_FILE, plan_json
 
