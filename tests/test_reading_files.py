@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import os
+import shutil
+from pathlib import Path
 
 import pytest
 from written import Case, Written, said
 
 from planner.errors import InputProblems
 from planner.scenario.reading import read_scenario
+
+SCENARIOS = Path(__file__).resolve().parent.parent / "scenarios"
 
 FILES: list[Case] = [
     (
@@ -315,6 +319,21 @@ def test_a_broken_scenario_file_does_not_hide_the_other_files(tmp_path):
         "scenario.toml: end of document",
         'targets.ecsv: cannot be read as ECSV (ECSV header line like "# %ECSV <version>" not found as first '
         "line.  This is required for a ECSV file.). Correct the file, or save the table again.",
+    ]
+
+
+def test_a_row_of_too_few_cells_is_named_by_its_line_in_the_file(tmp_path):
+    folder = tmp_path / "tiny"
+    shutil.copytree(SCENARIOS / "tiny", folder)
+    table = folder / "targets.ecsv"
+    lines = table.read_text(encoding="utf-8").splitlines()
+    headings = next(k for k, line in enumerate(lines) if line and not line.startswith("#"))
+    lines[headings + 1 :] = ["", "# A remark.", *lines[headings + 1 :], "short 12.0"]
+    table.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    columns = len(lines[headings].split())
+    assert complaints(folder) == [
+        f"targets.ecsv: cannot be read as ECSV (line {len(lines)} has 2 cells, the headings are {columns}). "
+        "Correct the file, or save the table again."
     ]
 
 

@@ -22,6 +22,7 @@ from pathlib import Path, PurePath
 from typing import Any
 
 import numpy as np
+from astropy.io.ascii import InconsistentTableError
 from astropy.table import Column, Table
 from astropy.time import Time
 
@@ -41,6 +42,9 @@ from planner.scenario.table_limits import (
 FORMS = {".ecsv": "ECSV", ".csv": "CSV", ".vot": "VOTable", ".xml": "VOTable", ".fits": "FITS"}
 # How astropy says that it took a word in a VOTable for an empty cell.
 NO_NUMBER = re.compile(r":(\d+):\d+: W30: Invalid literal for float (.*?)\.\s+Treating as empty")
+UNEVEN_ROW = re.compile(
+    r"header columns \((\d+)\) inconsistent with data columns \((\d+)\) at data line (\d+)"
+)
 ECSV_LINE = re.compile(r"#\s*%ECSV")
 SEPARATORS = ",;\t"
 SEPARATOR_LINE = re.compile(r"sep=(.)\s*")  # the first line of some exports
@@ -187,7 +191,16 @@ def _ecsv(text: str) -> ReadTable:
     names = next(csv.reader([first], delimiter="," if "," in first else " "), [])
     check_names([name.strip() for name in names])
     check_size(max(0, len(body) - 1), len(names))
-    table = Table.read(lines, format="ascii.ecsv")
+    try:
+        table = Table.read(lines, format="ascii.ecsv")
+    except InconsistentTableError as error:
+        # Its rows are counted from 0 after the headings; a quoted cell over several lines shifts the lines.
+        uneven = UNEVEN_ROW.search(str(error))
+        if uneven is None or any(lines[k].count('"') % 2 for k in body):
+            raise
+        line = body[1 + int(uneven[3])] + 1
+        cells = "1 cell" if uneven[2] == "1" else f"{uneven[2]} cells"
+        raise ValueError(f"line {line} has {cells}, the headings are {uneven[1]}") from None
     # A quoted cell may go over several lines; then rows are counted.
     named = [f"line {k + 1}" for k in body[1:]] if len(body) - 1 == len(table) else None
     return _plain_table(table, named)
