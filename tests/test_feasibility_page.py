@@ -254,6 +254,16 @@ def test_the_paragraph_says_both_where_two_calibrators_serve_and_all_where_three
         assert words in paragraph(replace(night, calibrators=near), None)
 
 
+def test_a_season_whose_limits_are_kept_but_that_has_no_whole_visit_says_so(found):
+    season = replace(found.season, whole_visits=np.zeros_like(found.season.whole_visits))
+    months = season_months(season)[0][0]
+    told = paragraph(None, months)
+    share = (season.binding[0, 0] == 0).sum() / (season.binding[0, 0] >= 0).sum()
+    assert "is not feasible on any night" in told
+    assert f"its limits are kept in {100 * share:.0f} % of the dark hours, but they leave no room for" in told
+    assert "most of the dark hours are closed by" not in told
+
+
 def test_the_paragraph_of_the_science_alone_is_a_sentence(found):
     scenario = found.nights[0].scenario.model_copy(update={"calibrators": ()})
     told = paragraph(replace(found.nights[0], scenario=scenario), None)

@@ -303,6 +303,12 @@ def _season_sentence(months: TargetMonths, alone: bool) -> str:
     subject = f"{_place(months.scenario)}, {months.name}" if alone else "It"
     if not months.feasible_nights:
         why = f"; most of the dark hours are closed by {months.closed_by[0][0]}" if months.closed_by else ""
+        kept = 100.0 * (1.0 - sum(share for _, share in months.closed_by))
+        if kept >= 0.5:
+            visit = visit_told(months.scenario)
+            why = (
+                f"; its limits are kept in {kept:.0f} % of the dark hours, but they leave no room for {visit}"
+            )
         return f"{subject} is not feasible on any night {span}{why}."
     count = f"{months.feasible_nights} of {counted(len(months.nights), 'night')}"
     told = f"{subject} is feasible on {count} {span}"

@@ -371,7 +371,7 @@ def _entries(calendar: Calendar) -> list[tuple[int, float, int, str]]:
     if calendar.feasible.any():
         said[ENOUGH] = "a whole visit fits"
     if (short_h := float(calendar.hours[~calendar.feasible].sum())) > 0:
-        said[SHORT] = f"too short for a visit, {hours_told(short_h)} h of the usable ones"
+        said[SHORT] = f"no whole visit fits, {hours_told(short_h)} h of the usable ones"
     entries, line, x = [], 0, 0.0
     for code, words in said.items():
         room = 60.0 + len(words) * 6.7
