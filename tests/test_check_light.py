@@ -39,7 +39,10 @@ def test_checking_says_what_the_light_path_contains(capsys):
     assert "4 routing modes, 3 spectral setups, 1 fringe tracker, 1 beam-position sensor" in said
     assert "3 requests for two stars, 2 with a guide star, 6 in a spectral setup, 1 that wants phase" in said
     assert "reserved: Mirror of Hornet washed 2027-07-04 02:30 to 04:00 UTC (Hornet)" in said
-    assert "Alignment of the differential delay lines, 25 min at a time to be chosen" in said
+    assert (
+        "Alignment of the differential delay lines, 25 min at a time to be chosen within 2027-07-04 00:30"
+        in said
+    )
     terminal.tell_check(read_scenario(SCENARIOS / "tiny"), [], as_json=False)
     assert len(capsys.readouterr().out.splitlines()) == 3
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 
 import pytest
 from invented import random_scenario
@@ -148,3 +149,15 @@ def test_the_report_tells_all_of_it():
     for visit in filled:
         (article,) = page.all("article", id=f"visit-{visit.id}")
         assert instead_told(visit)[0] in article.text()
+
+
+def test_numbers_of_a_request_have_their_headings_on_a_narrow_screen():
+    night, plan = crowded()
+    page = render_report(night.limits, night.offers, plan, night_figures(night.limits, night.offers, plan))
+    table = page[page.index('aria-label="Table of requests"') :]
+    table = table[: table.index("</table>")]
+    headings = re.findall(r"<th scope=\"col\" class=\"n\">([^<]*)</th>", table)
+    rows = table[table.index("<tbody>") :].split("<tr")[1:]
+    assert len(rows) == len(plan.requests)
+    assert "possible starts" in headings
+    assert all(re.findall(r'<td class="n" data-label="([^"]*)"', row) == headings for row in rows)

@@ -135,7 +135,7 @@ def _one_told(own: Reserved) -> str:
     if own.start_utc is None or own.end_utc is None:
         length = duration((own.duration_s or 0.0) / 60.0)
         windows = " or ".join(_span(one.start_utc, one.end_utc) for one in own.windows)
-        return f"{own.name}, {length} at a time to be chosen" + (f" between {windows}" if windows else "")
+        return f"{own.name}, {length} at a time to be chosen" + (f" within {windows}" if windows else "")
     whom = f" ({joined(own.telescopes)})" if own.telescopes else ""
     return f"{own.name} {_span(own.start_utc, own.end_utc)}{whom}"
 

@@ -51,7 +51,7 @@ def program_rows(plan: NightPlan) -> tuple[ProgramRow, ...]:
             targets=counted(len(own.targets), "target"),
             visits=own.visits,
             hours=f"{own.hours_used:.2f} h"
-            + (f" of {own.hours_max:g} h" if own.hours_max is not None else ""),
+            + (f" of {own.hours_max:.4g} h" if own.hours_max is not None else ""),
             score=thousands(own.score),
             part=f"{100 * own.score / every:.0f} % of {100 * own.share / shares:.0f} %" if every else "",
         )

@@ -49,8 +49,8 @@ def _budget_told(solved: SolvedNight, request: int, mine: np.ndarray) -> str | N
         if used + shortest > budget.most:
             left_h, needed_h = (ticks * tick_s / HOUR_S for ticks in (budget.most - used, shortest))
             return (
-                f"the time of program {program.name} is spent: {left_h:.2f} h of {program.hours_max:g} h are "
-                f"left, a visit takes {needed_h:.2f} h"
+                f"the time of program {program.name} is spent: {left_h:.2f} h of {program.hours_max:.4g} h "
+                f"are left, a visit takes {needed_h:.2f} h"
             )
     return None
 
