@@ -80,7 +80,9 @@ def check_folder(folder: Path, contents: Contents, other: str = "Give another fo
         if not parent.is_dir() or not os.access(parent, os.W_OK | os.X_OK):
             raise InputProblems([Problem(str(folder), "", f"cannot be made in {parent}", other)])
         # Permissions do not say whether a file system takes folders, or has room for one.
-        Path(tempfile.mkdtemp(prefix=f".{folder.name}-{UNFINISHED}-", dir=parent)).rmdir()
+        tried = Path(tempfile.mkdtemp(prefix=f".{folder.name}-{UNFINISHED}-", dir=parent))
+        with contextlib.suppress(FileNotFoundError):  # a run into the same folder may have cleared it up
+            tried.rmdir()
     except OSError as error:
         found = f"cannot be used ({error.strerror})"
         raise InputProblems([Problem(str(folder)[:80], "", found, other)]) from None
