@@ -11,8 +11,8 @@ from wishes import edited
 
 from planner.commands import Asked, assess_feasibility, plan_night
 from planner.feasibility.answers import TargetNight
-from planner.feasibility.changes import knobs
-from planner.feasibility.nights import Night, night_of, target_night
+from planner.feasibility.changes import knobs, on_limits
+from planner.feasibility.nights import Night, followed_star, night_of, target_night
 from planner.feasibility.remedies import with_remedies
 from planner.feasibility.tries import focused, tried
 from planner.scenario.night import Window
@@ -207,3 +207,19 @@ def test_a_subarray_that_is_not_feasible_is_answered_with_one_that_is():
     path = next(remedy for remedy in answer.remedies if remedy.kind == "path")
     new = {station.name: station.fixed_path_m for station in path.scenario.array.stations}
     assert abs(new["P3"] - new["P0"]) < 200.0
+
+
+def test_what_calibrators_must_keep_changes_nothing_of_the_targets_own_following():
+    """The star is not followed again for such a change, with the same answer; for any other it is."""
+    small = focused(night_of(blocked("far calibrators", 1)), 0)
+    before, calls = followed_star(small, 0), []
+    for edit, again in (
+        (on_limits(bracket_distance_max_deg=30.0), False),
+        (on_limits(bracket_distance_max_deg=30.0, calibrator_vis2_min=0.2), False),
+        (on_limits(bracket_distance_max_deg=30.0, airmass_max=1.3), True),
+    ):
+        calls.clear()
+        found = tried(small, edit, (), lambda: calls.append(1) or before)
+        assert found == tried(small, edit)
+        assert bool(calls) is not again
+    assert tried(small, on_limits(bracket_distance_max_deg=30.0)) is not None

@@ -130,12 +130,11 @@ def served_on(limits: NightLimits, request: int, followed: Followed, telescopes:
     return subarray, spans, nothing
 
 
-def first_to_serve(night: Night, request: int, only: Sequence[str] = ()) -> Served | None:
+def first_to_serve(night: Night, request: int, followed: Followed) -> Served | None:
     """Return the first subarray that allows a whole visit, of those usable longest first; None for none.
 
     There is one exactly where :func:`served_by` finds starts.
     """
-    followed = followed_star(night, request, only)
     roomy = [own for own, many in followed.usable.items() if max(map(longest_s, many)) >= followed.needed_s]
     ranked = sorted((-total_s(best_lines(followed, own)[1]), own) for own in roomy)
     served = (served_on(night.limits, request, followed, own) for _, own in ranked)

@@ -25,7 +25,7 @@ def relaxed_limits(search: Search) -> Iterator[Remedy]:
     scenario = search.night.scenario
     wish = scenario.requests[0]
     every = knobs(scenario, wish)
-    followed = followed_star(search.night, 0, search.only)
+    followed = search.followed
     whole_visit = search.blamed <= {STEP, CALIBRATORS, ROOM}
     offers: dict[str, list[Remedy]] = {}
     for knob in every:
@@ -79,7 +79,7 @@ def _together(search: Search, every: Sequence[Knob]) -> Iterator[Remedy]:
         mine = [knob for knob in every if knob.limit == limit]
         if not mine:
             return
-        followed = followed_star(night, 0, search.only)
+        followed = search.followed if night is search.night else followed_star(night, 0, search.only)
         size = least(followed, mine[-1], search.alone[place + 1 :])
         if size is None:
             return

@@ -105,7 +105,7 @@ def _subarray(search: Search) -> Iterator[Remedy]:
     wish = search.night.scenario.requests[0]
     if search.only:
         search.tries.append("another subarray")
-        found = opened(search.night)
+        found = opened(search.night, followed_star(search.night, 0))
         if found:
             names = "-".join(found.telescopes)
             change = Change("subarray", 0.0, f"Use the subarray {names} instead", lambda scenario: scenario)
@@ -238,7 +238,7 @@ def _step(search: Search) -> Iterator[Remedy]:
     combiner = scenario.combiner_of(scenario.requests[0])
     search.tries.append("a shorter science step")
     tick = scenario.night.tick_s
-    usable = followed_star(search.night, 0, search.only).usable.values()
+    usable = search.followed.usable.values()
     if not any(longest_s(spans) >= tick for many in usable for spans in many):
         return  # not even for the shortest step
     low, high = 1, int(combiner.science_recording_s // tick)
@@ -311,7 +311,7 @@ def _path(search: Search) -> Iterator[Remedy]:
     if not search.blamed & {DELAY, STEP, TELESCOPES, ROOM}:
         return
     search.tries.append("a fixed path segment")
-    followed = followed_star(search.night, 0, search.only)
+    followed = search.followed
     placement = search.night.limits.placement
     wanted = []
     for telescope in range(len(placement.telescopes)):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
@@ -14,7 +15,7 @@ from planner.errors import NoNight
 from planner.feasibility.answers import Remedy
 from planner.feasibility.changes import Change, Edit, Knob
 from planner.feasibility.columns import DELAY, PUPIL, ChainKey, Column
-from planner.feasibility.nights import Night, changed, first_to_serve, night_of
+from planner.feasibility.nights import Night, changed, first_to_serve, followed_star, night_of
 from planner.feasibility.spans import total_s
 from planner.feasibility.subarrays import Followed
 from planner.scenario.targets import Scenario
@@ -76,9 +77,9 @@ def focused(night: Night, request: int) -> Night:
     return changed(Night(small, replace(night.limits, sky=part), curve), small)
 
 
-def opened(night: Night, only: Sequence[str] = ()) -> Opened | None:
+def opened(night: Night, followed: Followed) -> Opened | None:
     """Return the best subarray that allows a whole visit of the first request, or None."""
-    served = first_to_serve(night, 0, only)
+    served = first_to_serve(night, 0, followed)
     if served is None:
         return None
     subarray, spans, starts = served
@@ -86,14 +87,41 @@ def opened(night: Night, only: Sequence[str] = ()) -> Opened | None:
     return Opened(total_s(spans) / 3600.0, len(starts), names)
 
 
-def tried(night: Night, edit: Edit, only: Sequence[str] = ()) -> Opened | None:
-    """Return what an edit of the scenario opens, worked out in full; None when no visit."""
+def tried(
+    night: Night, edit: Edit, only: Sequence[str] = (), known: Callable[[], Followed] | None = None
+) -> Opened | None:
+    """Return what an edit of the scenario opens, worked out in full; None when no visit.
+
+    Parameters
+    ----------
+    night : Night
+    edit : callable
+        Scenario to changed scenario.
+    only : sequence of str
+        Telescopes of the only subarray asked for.
+    known : callable, optional
+        Returns the followed star of the night as it is, of ``only``: an edit of what calibrators have
+        to keep leaves it alone.
+    """
     scenario = edit(night.scenario)
     try:
         other = night_of(scenario) if _other_sky(night.scenario, scenario) else changed(night, scenario)
     except NoNight:
         return None
-    return opened(other, only)
+    if known is None or not _same_star(night.scenario, scenario):
+        return opened(other, followed_star(other, 0, only))
+    followed = known()
+    of = replace(followed.of, scenario=scenario)
+    return opened(other, replace(followed, of=of, limits=other.limits))
+
+
+def _same_star(before: Scenario, after: Scenario) -> bool:
+    """Whether scenarios differ at most in what they ask of calibrators, so that the target sees no change."""
+    level = {"bracket_distance_max_deg": 0.0, "calibrator_vis2_min": 0.0}
+    others = (name for name in type(before).model_fields if name != "limits")
+    return all(getattr(before, name) is getattr(after, name) for name in others) and (
+        before.limits.model_copy(update=level) == after.limits.model_copy(update=level)
+    )
 
 
 def _other_sky(before: Scenario, after: Scenario) -> bool:
@@ -250,9 +278,14 @@ class Search:
     year: YearSky | None
     tries: list[str] = field(default_factory=list)
 
-    def try_(self, change: Change, only: Sequence[str] | None = None) -> Remedy | None:
+    @cached_property
+    def followed(self) -> Followed:
+        """The star of the blocked request, as nothing is changed."""
+        return followed_star(self.night, 0, self.only)
+
+    def try_(self, change: Change) -> Remedy | None:
         """Work a change out in full."""
-        found = tried(self.night, change.edit, self.only if only is None else only)
+        found = tried(self.night, change.edit, self.only, lambda: self.followed)
         return None if found is None else self.remedy(change, found)
 
     def remedy(self, change: Change, found: Opened) -> Remedy:

@@ -15,7 +15,7 @@ import numpy as np
 from planner.constraints.tonight import night_limits
 from planner.errors import NoNight
 from planner.feasibility.changes import on_night
-from planner.feasibility.nights import first_to_serve, night_of, visit_starts
+from planner.feasibility.nights import first_to_serve, followed_star, night_of, visit_starts
 from planner.progress import PartDone
 from planner.scenario.targets import Scenario
 from planner.scheduling.subarrays import Subarray
@@ -78,7 +78,8 @@ def _worked_out(
 ) -> Subarray | None:
     """Return the subarray that serves a request in a night, as the answer about that night finds it."""
     own = small.model_copy(update={"requests": (small.requests[row],)})
-    served = first_to_serve(night_of(on_night(date=date, configuration=configuration)(own)), 0, only)
+    night = night_of(on_night(date=date, configuration=configuration)(own))
+    served = first_to_serve(night, 0, followed_star(night, 0, only))
     return None if served is None else served[0]
 
 
