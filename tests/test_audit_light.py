@@ -322,7 +322,7 @@ def test_a_broken_light_path_fails_its_own_check(name):
 
 def test_each_check_can_fail():
     # What is told is judged in test_audit_told, offsets of latest starts in test_latest_offsets.
-    elsewhere = {*CHECKS, "offsets of latest starts"}
+    elsewhere = {*CHECKS, "completeness", "offsets of latest starts"}
     names = {check.name for check in audit_plan(feeds()).checks} - elsewhere
     plain = [expected for _, expected in test_audit.BROKEN.values()]
     light = [expected for group in (FEEDS, STEPS) for _, expected in group.values()]

@@ -67,3 +67,16 @@ def test_a_visit_may_not_start_so_late_that_its_steps_moved_as_one_run_into_dawn
 def test_a_plan_of_the_solver_tells_nothing_that_is_not_so():
     for name, plan in PLANS.items():
         assert broken(plan()) == set(), name
+
+
+def test_a_plan_that_is_not_complete_tells_nothing_that_is_said_last():
+    plan = PLANS["fillers"]()
+    bare = plan.model_copy(
+        update={
+            "complete": False,
+            "lost_time": None,
+            "visits": tuple(visit.model_copy(update={"margins": (), "fillers": ()}) for visit in plan.visits),
+        }
+    )
+    assert broken(bare) == set()
+    assert broken(plan.model_copy(update={"complete": False})) == {"completeness"}

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
-from planner.scheduling.audit_case import Case, audited
+from planner.scheduling.audit_case import Case, audited, holds
 from planner.scheduling.audit_cells import Crossed, crossed_by_visits
 from planner.scheduling.audit_fillers import filler_cases
 from planner.scheduling.audit_late_limits import late_limit_cases
@@ -149,6 +149,24 @@ NOT_CHECKED = (
 )
 
 
+# What a plan that was put on disk before anything was said about it does not have.
+SAID_LAST = frozenset({"margins", "limits at latest starts", "fillers", "requests left out", "lost time"})
+
+
 def told_checks(evidence: Evidence) -> tuple[AuditCheck, ...]:
-    """Check what a plan tells of itself."""
-    return tuple(audited(name, cases(evidence)) for name, cases in CHECKS.items())
+    """Check what a plan tells of itself; of one that is not complete, that it tells nothing more."""
+    complete = evidence.plan.complete
+    return (
+        audited("completeness", completeness_cases(evidence.plan)),
+        *(
+            audited(name, cases(evidence) if complete or name not in SAID_LAST else ())
+            for name, cases in CHECKS.items()
+        ),
+    )
+
+
+def completeness_cases(plan: NightPlan) -> Iterator[Case]:
+    """A plan that says that nothing was said about it yet holds nothing of that."""
+    if not plan.complete:
+        said = plan.lost_time is not None or any(visit.margins or visit.fillers for visit in plan.visits)
+        yield holds(not said, "is not complete, and tells margins, fillers or lost time")
