@@ -34,10 +34,15 @@ def dense_codes(scenario, sky, star, baselines_m, span_s, step_s=STEP_S):
     light = scenario.combiner_of(wish)
     seconds, uv = dense_uv_m(scenario, sky, star, baselines_m, span_s, step_s)
     codes = cell_codes(uv, light.wavelengths_um, wish.field_mas)
-    length_m = np.hypot(uv[..., 0], uv[..., 1])[..., None]
-    x = np.pi * (wish.star.diameter_mas or 0.0) * MAS * length_m / (np.array(light.wavelengths_um) * 1e-6)
+    vis2 = disk_vis2(wish.star.diameter_mas or 0.0, np.hypot(uv[..., 0], uv[..., 1])[..., None], light)
+    return seconds, np.where(vis2 >= light.vis2_min, codes, NO_CELL)
+
+
+def disk_vis2(diameter_mas, length_m, combiner):
+    """The squared visibility of a uniform disk on projected baselines, in every channel."""
+    x = np.pi * diameter_mas * MAS * length_m / (np.array(combiner.wavelengths_um) * 1e-6)
     x = np.maximum(x, 1e-9)
-    return seconds, np.where((2.0 * j1(x) / x) ** 2 >= light.vis2_min, codes, NO_CELL)
+    return (2.0 * j1(x) / x) ** 2
 
 
 def filled_codes(codes):

@@ -10,6 +10,7 @@ import numpy as np
 from astropy import units as u
 from astropy.coordinates import AltAz, EarthLocation, SkyCoord
 from astropy.time import Time, TimeDelta
+from dense import disk_vis2
 from invented import enu
 
 from planner.scenario.targets import Observation, Scenario
@@ -68,11 +69,12 @@ def astropy_cells(scenario: Scenario, number: int) -> set[tuple[int, int]]:
             points = [place_m(scenario.array, name) for name in row.stations]
             east, north = (seen_change(site, place, angle, times) for angle in (90.0, 0.0))
         for first, second in itertools.combinations(points, 2):
-            for wavelength in light.wavelengths_um:
+            u_m, v_m = east @ (second - first), north @ (second - first)
+            shown = disk_vis2(wish.star.diameter_mas or 0.0, np.hypot(u_m, v_m)[:, None], light)
+            for channel, wavelength in enumerate(light.wavelengths_um):
                 scale = wish.field_mas * RAD_PER_MAS / (wavelength * 1e-6)
-                for u_cell, v_cell in zip(
-                    east @ (second - first) * scale, north @ (second - first) * scale, strict=True
-                ):
+                counts = shown[:, channel] >= light.vis2_min
+                for u_cell, v_cell in zip(u_m[counts] * scale, v_m[counts] * scale, strict=True):
                     edge = min(abs(x - math.floor(x) - 0.5) for x in (u_cell, v_cell))
                     assert edge > 1e-9, "a sample on the edge of two cells: take other numbers"
                     i, j = math.floor(u_cell + 0.5), math.floor(v_cell + 0.5)
