@@ -304,7 +304,7 @@ def test_something_else_where_the_plan_would_be_kept_is_refused_before_the_work(
 
 
 @pytest.mark.parametrize(
-    "module", ["planner.cli", "typer", "planner.commands", "pydantic", "numpy", "astropy.time", "matplotlib"]
+    "module", ["planner.cli", "typer", "planner.commands", "pydantic", "numpy", "astropy.time", "ortools"]
 )
 def test_ctrl_c_while_the_program_is_loaded_gives_a_sentence(module, tmp_path):
     done = python(COMMAND, f"import ('{module}',", 1, "SIGINT", "night", TINY, "--out", tmp_path / "plan")
