@@ -20,6 +20,8 @@ from planner.scheduling.cpsat import solve_night
 from planner.scheduling.routes import alike_settings, count_alike, settings_without_segments
 from planner.sky.earth import offline_earth
 
+pytestmark = pytest.mark.slow
+
 # By hand: beams on lines of different reach. ----------------------------------------------------------------
 
 EVERYTHING = {

@@ -28,6 +28,8 @@ from planner.scenario.targets import Observation
 from planner.sky.earth import offline_earth
 from planner.sky.night import utc_text
 
+pytestmark = pytest.mark.slow
+
 TINY = read_scenario(Path(__file__).resolve().parent.parent / "scenarios" / "tiny")
 HERE = observer_of(TINY.array.site)
 EQUATOR, SOUTH = (fixed_target_of(request.star) for request in TINY.requests)

@@ -302,6 +302,7 @@ def leaves(part, path):
         yield path, part
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("end", ["visits.0", "visits.1.steps.1", "solver", "requests.1"])
 def test_nonsense_anywhere_fails_and_never_raises(end):
     unjudged = ("visits.0.id", "feasible_starts", "cells_reachable", "solver.candidates", "solver.made_by")

@@ -20,6 +20,8 @@ from planner.scenario.night import Reserved
 from planner.scheduling.audit import audit_plan
 from planner.scheduling.audit_told import CHECKS
 
+pytestmark = pytest.mark.slow
+
 ARRAY, REQUESTS = "scenario.array", "scenario.requests"
 LARGE, MODES = f"{ARRAY}.telescope_classes.<large>", f"{ARRAY}.routing_modes"
 SETUPS, SCIENCE = f"{ARRAY}.spectral_setups", "steps.1"

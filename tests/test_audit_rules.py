@@ -308,6 +308,7 @@ def test_fairness_takes_a_part_of_what_goes_beyond_a_share():
     assert failed(changed(found, "unfair", taken)) == {"counts and score"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [2, 6])
 def test_plans_of_the_solver_with_terms_of_every_kind_pass(seed):
     scenario = random_scenario(seed, requests=4, telescopes=3, beams=2)

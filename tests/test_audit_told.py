@@ -15,6 +15,8 @@ from plan_edits import edits, thinned, unseen
 from planner.scheduling.audit_told import NOT_CHECKED
 from planner.scheduling.plan import moment
 
+pytestmark = pytest.mark.slow
+
 ON_TRUST = {key for part in NOT_CHECKED for key in part.keys}
 PLANS = {"feeds": feeds, "steps": steps, "terms": terms, "fillers": lambda: terms(9)}
 

@@ -60,6 +60,7 @@ def planned_or_told(scenario):
     return plan
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SEEDS)
 def test_two_thousand_spoiled_scenarios_read_or_tell_what_is_wrong(name, tmp_path):
     read = sum(judged(spoiled(sound(name), seed), tmp_path) is not None for seed in SEEDS[name])
@@ -73,6 +74,7 @@ def test_any_spoiled_scenario_reads_or_tells_what_is_wrong(tmp_path_factory, see
     judged(spoiled(sound("plain"), seed), tmp_path_factory.mktemp("spoiled"))
 
 
+@pytest.mark.slow
 def test_what_still_reads_gives_a_plan_that_passes_its_audit_or_a_reason(tmp_path):
     # A sample; about 400 such nights were planned when this was written.
     count = {"plain": 18, "tiny": 2}

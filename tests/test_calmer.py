@@ -34,6 +34,8 @@ from planner.scheduling.solved import SolvedNight
 from planner.scheduling.tours import follows_of
 from planner.scheduling.travel import movement, opens_next, steps_made
 
+pytestmark = pytest.mark.slow
+
 HELD_M = 1e-3  # offsets are chosen in tenths of a millimetre, some of them one after the other
 
 

@@ -16,6 +16,8 @@ from planner.scheduling.audit import audit_plan
 from planner.scheduling.calmer import calmer, movement_of, set_up_in_time
 from planner.scheduling.solved import with_shared_steps
 
+pytestmark = pytest.mark.slow
+
 
 def ruled(seed):
     """Two programs of five requests: one twice with a gap, one after it, one only with it."""

@@ -9,6 +9,8 @@ import warnings
 import pytest
 from test_reading_formats import FORMATS, stars, with_targets
 
+pytestmark = pytest.mark.slow
+
 
 def written_as(ending):
     """The bytes of the table of two stars, in a form."""

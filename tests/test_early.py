@@ -17,6 +17,8 @@ from planner.scheduling.early import earlier_plan, merits, put_early, second_cha
 from planner.scheduling.greedy import greedy_plan
 from planner.scheduling.problem import NightProblem
 
+pytestmark = pytest.mark.slow
+
 
 def two_stars():
     """Two requests, visits of one slot: A may start in slots 0 to 3, B in 0 and 1; both are worth 10."""

@@ -12,6 +12,8 @@ from edge_nights import edge_night, edge_tables, outcome, write
 from planner.constraints.tonight import _reserved
 from planner.scenario.reading import read_scenario
 
+pytestmark = pytest.mark.slow
+
 # Quick ones with visits; 23 is a night that once failed its audit. Hundreds: python tests/edge_nights.py.
 SEEDS = (15, 23, 26, 37, 38)
 

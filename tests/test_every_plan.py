@@ -16,6 +16,8 @@ from planner.scheduling.audit import audit_plan
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.solved import SolvedNight
 
+pytestmark = pytest.mark.slow
+
 NIGHTS, TOGETHER = 200, 10
 MOST = 64  # candidates whose plans are all tried in a moment
 

@@ -20,6 +20,8 @@ from planner.scheduling.audit import audit_plan
 from planner.scheduling.cpsat import solve_night
 from planner.scheduling.solved import SolvedNight
 
+pytestmark = pytest.mark.slow
+
 EVENING = datetime.datetime(2027, 3, 12, 1, 0, tzinfo=datetime.UTC)
 MOST = 46  # candidates whose plans are all tried in a moment
 

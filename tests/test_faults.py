@@ -22,6 +22,8 @@ from planner.output import writing
 from planner.output.writing import Contents, check_folder, replace_folder
 from planner.scheduling.plan_file import read_plan
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).resolve().parent.parent
 TINY = SCENARIOS / "tiny"
 OLD, NEW = {"plan.json": "old", "figures/a.svg": "old"}, {"plan.json": "new", "figures/b.svg": b"new"}

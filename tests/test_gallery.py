@@ -10,6 +10,8 @@ from gallery import GALLERY, LARGEST_BYTES, ROOT, SCENARIOS, numbers, text_of
 import planner
 from planner.scenario.reading import read_scenario
 
+pytestmark = pytest.mark.slow
+
 PICTURES = [f"{name}-night.png" for name in SCENARIOS] + ["demo-phone.png", "demo-sheet.png"]
 
 

@@ -15,6 +15,8 @@ from pathlib import Path
 import pytest
 from test_reading_formats import stars, with_targets
 
+pytestmark = pytest.mark.slow
+
 TESTS = Path(__file__).resolve().parent
 
 

@@ -23,6 +23,8 @@ from planner.scheduling.candidates import beams_of, calibrators_for
 from planner.scheduling.subarrays import Subarray, assign_lines, possible_subarrays
 from planner.scheduling.visits import SubarrayFacts, facts_of
 
+pytestmark = pytest.mark.slow
+
 ARCSEC = np.deg2rad(1.0 / 3600.0)
 
 

@@ -27,6 +27,8 @@ from planner.scheduling.light import differential_m, light_limits, with_tracking
 from planner.scheduling.solved import SolvedNight
 from planner.scheduling.visits import facts_of
 
+pytestmark = pytest.mark.slow
+
 ARCSEC = np.deg2rad(1.0 / 3600.0)
 
 

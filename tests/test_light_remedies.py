@@ -13,6 +13,8 @@ from wishes import edited
 from planner.scenario.night import Reserved
 from planner.scenario.targets import Scenario
 
+pytestmark = pytest.mark.slow
+
 NOON = datetime.datetime(2027, 3, 11, 16, 0, tzinfo=datetime.UTC)
 
 

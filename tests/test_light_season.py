@@ -16,6 +16,8 @@ from planner.feasibility.season import season_of, season_sky
 from planner.feasibility.subarrays import ORDER, Followed, any_spans
 from planner.scenario.targets import Scenario
 
+pytestmark = pytest.mark.slow
+
 DATE = datetime.date(2027, 3, 11)
 # Seed and request, all six kinds of them; lines in air in 0, 3 and 6.
 CASES = ((0, 0), (0, 3), (1, 2), (2, 0), (2, 3), (3, 1), (4, 0), (4, 3), (6, 3), (7, 3))

@@ -25,6 +25,8 @@ from planner.scenario.light_path import RoutingMode
 from planner.scenario.targets import Request, Scenario
 from planner.sky.earth import offline_earth
 
+pytestmark = pytest.mark.slow
+
 EDGE_S = 0.1  # an edge is told this well
 MAS = np.pi / 180.0 / 3600.0 / 1000.0
 

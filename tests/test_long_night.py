@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from test_cli import run
 
+pytestmark = pytest.mark.slow
+
 REQUESTS, PROGRAMS = 25, 3
 WISHES = """
 [[request]]

@@ -6,6 +6,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+pytestmark = pytest.mark.slow
+
 SPEED = Path(__file__).resolve().parent / "speed" / "memory.py"
 EFFORT = "4"  # a tenth of the usual one: what is held depends on the candidates, not on how long one searches
 

@@ -26,6 +26,8 @@ from planner.scheduling.plan_file import plan_json
 from planner.scheduling.remaining import remaining
 from planner.sky.night import night_sky
 
+pytestmark = pytest.mark.slow
+
 # By hand.
 
 

@@ -330,6 +330,7 @@ def test_a_gap_of_half_a_minute_between_two_ranges_splits_a_window():
     assert spans[1][0] - spans[0][1] == pytest.approx(26.0, abs=0.03)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [13, 18])
 def test_a_phase_that_the_night_misses_is_told_and_what_helps_opens_a_visit(seed):
     scenario = random_scenario(seed, requests=1, telescopes=4, beams=2)

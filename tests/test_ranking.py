@@ -263,6 +263,7 @@ def test_bits_say_what_margins_say_for_every_subarray_request_and_slot(seed):
     assert found.any()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_cells_and_hours_of_every_subarray_equal_a_plain_recount(seed):
     scenario, seats, placement, members, moments = everything(seed)

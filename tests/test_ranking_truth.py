@@ -14,6 +14,8 @@ from planner.ranking.seats import seats_of
 from planner.ranking.truth import NAME, skies, truth_of, with_subarray
 from planner.scenario.reading import read_scenario
 
+pytestmark = pytest.mark.slow
+
 DEMO = Path(__file__).resolve().parent.parent / "scenarios" / "demo"
 
 

@@ -19,6 +19,8 @@ from planner.scenario.night import Window
 from planner.scenario.targets import Scenario
 from planner.scheduling.plan import NightPlan
 
+pytestmark = pytest.mark.slow
+
 KINDS = (
     "short strokes",
     "a high lower limit",

@@ -274,6 +274,7 @@ def test_reserved_time_that_is_over_is_gone_and_what_is_under_way_stays():
 # A night again.
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [3, 5])
 @pytest.mark.parametrize("place", [0, 2, 4])
 def test_the_rest_is_planned_audited_and_no_worse_than_going_on_as_planned(seed, place):

@@ -85,6 +85,7 @@ def light_of(report, visit):
     return dict(zip(*texts, strict=True))
 
 
+@pytest.mark.slow
 def test_the_curves_of_the_carriages_meet_the_delays_of_the_plan(either):
     limits, plan = either.night.limits, either.plan
     for track in visit_tracks(limits, plan):

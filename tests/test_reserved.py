@@ -228,6 +228,7 @@ def score_unreserved(seed: int) -> Solution:
     return solve_night(unreserved(seed).problem, 20.0)
 
 
+@pytest.mark.slow
 @given(st.integers(0, 5), st.integers(0, 6), st.sampled_from([300.0, 2400.0, 5400.0]))
 @settings(max_examples=6, deadline=None)
 def test_work_at_a_chosen_time_never_raises_the_score(seed, hour, duration_s):
@@ -261,6 +262,7 @@ def test_time_taken_away_never_gives_a_telescope_a_tick(seed, hour, hours, teles
     assert not lost[:, :, others].any()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(12))
 def test_no_visit_and_no_work_overlaps_what_is_reserved_and_nothing_else_is_lost(seed):
     """Every block's starts counted again, every candidate held against every given time."""

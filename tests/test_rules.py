@@ -24,6 +24,8 @@ from planner.scheduling.rules import Budget, Rules, Share
 from planner.scheduling.search import improved
 from planner.scheduling.stopping import never
 
+pytestmark = pytest.mark.slow
+
 SLOTS = 14
 
 

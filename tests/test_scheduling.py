@@ -152,6 +152,7 @@ def test_no_plan_exceeds_the_ceiling_and_the_best_is_made_of_close_bundles(seed)
     assert best == found.score
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(1, 7))
 def test_visits_of_one_request_never_exclude_each_other(seed):
     scenario = random_scenario(seed, requests=5, telescopes=4, beams=2)
@@ -208,6 +209,7 @@ def test_progress_tells_scores_and_bounds_as_the_plan_does():
     assert all(bound >= found.score for _, bound in heard)
 
 
+@pytest.mark.slow
 def test_the_same_inputs_give_the_same_plan():
     first, second = (planned(random_scenario(3, requests=8, telescopes=5, beams=3))[1] for _ in range(2))
     assert first == second

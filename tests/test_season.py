@@ -19,6 +19,8 @@ from planner.sky.earth import offline_earth
 from planner.sky.earth_curve import seconds_after
 from planner.sky.night import noon_utc
 
+pytestmark = pytest.mark.slow
+
 NEAR_S = 3.0  # a grid moment this near to an edge of a window may fall on either side
 
 

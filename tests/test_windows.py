@@ -30,6 +30,8 @@ from planner.sky.earth import offline_earth, orientation
 from planner.sky.earth_curve import seconds_after
 from planner.units import RAD_PER_ARCSEC
 
+pytestmark = pytest.mark.slow
+
 SIDEREAL = 1.002737909  # turns of the sky in a turn of the Sun (IERS Conventions 2010 [from memory])
 
 

@@ -19,6 +19,8 @@ from planner.feasibility.subarrays import ORDER, any_spans, best_lines
 from planner.scenario.targets import Scenario
 from planner.scheduling.routes import Setting
 
+pytestmark = pytest.mark.slow
+
 SEEDS = tuple(range(14))
 SLACK_S = 0.05  # edges are told to 0.01 s, on either side
 

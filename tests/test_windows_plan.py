@@ -15,6 +15,8 @@ from planner.scheduling.routes import Setting
 from planner.sky.earth import offline_earth
 from planner.sky.earth_curve import seconds_after
 
+pytestmark = pytest.mark.slow
+
 HAIR_S = 0.05
 
 
