@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -30,45 +30,20 @@ from planner.scheduling.audit_case import Case, class_of, combiner_in, holds, na
 from planner.scheduling.audit_cells import Crossed, crossed_on
 from planner.scheduling.audit_clock import clock, moment
 from planner.scheduling.audit_coverage import Cells, uv_m
-from planner.scheduling.audit_limits import (
-    airmass_cases,
-    altitude_cases,
-    azimuth_rate_cases,
-    hour_angle_cases,
-    moon_lit_cases,
-    moon_separation_cases,
-    skyline_cases,
-    sun_cases,
-    window_cases,
-)
+from planner.scheduling.audit_late_limits import OF_SKY
+from planner.scheduling.audit_limits import window_cases
 from planner.scheduling.audit_optics import combiner_change
-from planner.scheduling.audit_phase import phase_cases
 from planner.scheduling.audit_reserved import Span, spans
 from planner.scheduling.audit_rules import unfair_of
 from planner.scheduling.audit_shadow import shadow_cases, shadows
 from planner.scheduling.audit_sky import TrackedStep, baseline_end_m, tracked_steps
 from planner.scheduling.audit_times import TIME_TOLERANCE_S, asked_s, on_slot
-from planner.scheduling.audit_two_stars import field_cases
 from planner.scheduling.audit_values import NONE, Earlier, Tally
 from planner.scheduling.plan import Beam, Filler, NightPlan, Step, Visit
 
 SAMPLES = 4  # of each step, at least
 OFFSET_TOLERANCE_M = 1e-3
 
-Limits = Callable[[NightPlan, tuple[TrackedStep, ...]], Iterator[Case]]
-OF_SKY: tuple[Limits, ...] = (
-    sun_cases,
-    altitude_cases,
-    skyline_cases,
-    azimuth_rate_cases,
-    moon_separation_cases,
-    moon_lit_cases,
-    airmass_cases,
-    hour_angle_cases,
-    phase_cases,
-    field_cases,
-    calibrator_cases,
-)
 OF_STARS = (window_cases, magnitude_cases, guide_cases, guide_distance_cases, sensor_cases)
 
 
@@ -113,7 +88,7 @@ def filler_cases(
         return
     pretended = _pretended(plan, places)
     tracked = tracked_steps(pretended)
-    for cases in OF_SKY:
+    for cases in (*OF_SKY, calibrator_cases):
         yield from cases(pretended, tracked)
     for of_stars in OF_STARS:
         yield from of_stars(pretended)

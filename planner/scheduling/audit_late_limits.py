@@ -10,7 +10,7 @@ is not asked.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -37,7 +37,8 @@ from planner.scheduling.audit_two_stars import field_cases
 from planner.scheduling.plan import NightPlan, Step, Visit
 
 SAMPLES = 3
-OF_SKY = (
+# Limits that a step keeps by where it looks and when.
+OF_SKY: tuple[Callable[[NightPlan, tuple[TrackedStep, ...]], Iterator[Case]], ...] = (
     sun_cases,
     altitude_cases,
     skyline_cases,

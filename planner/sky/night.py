@@ -11,6 +11,7 @@ from astropy.time import Time, TimeDelta
 from scipy.optimize import brentq
 
 from planner.errors import NoNight
+from planner.scenario.night import NightSettings
 from planner.scenario.targets import Scenario, Star
 from planner.sky.bodies import Bodies, bodies
 from planner.sky.directions import (
@@ -174,6 +175,20 @@ def night_sky(scenario: Scenario, date: datetime.date, stars: Sequence[Star] | N
     dark = dark_hours(place, date, settings.sun_altitude_max_deg)
     times, first_slot = ticks_of(dark, settings.tick_s, settings.slot_s)
     frame = earth_frame(place, times)
+    sun_moon = bodies(place, times[0], times[-1]).at(_seconds(times), frame.rotation)
+    return sky_on_ticks(settings, stars, dark, (times, first_slot), frame, sun_moon)
+
+
+def sky_on_ticks(
+    settings: NightSettings,
+    stars: Sequence[Star],
+    dark: DarkHours,
+    ticks: tuple[Time, int],
+    frame: EarthFrame,
+    sun_moon: SunAndMoon,
+) -> NightSky:
+    """Return a night whose ticks, from :func:`ticks_of`, have their frame, and the Sun and the Moon."""
+    times, first_slot = ticks
     return NightSky(
         dark=dark,
         tick_s=settings.tick_s,
@@ -183,7 +198,7 @@ def night_sky(scenario: Scenario, date: datetime.date, stars: Sequence[Star] | N
         frame=frame,
         direction=directions(natural_directions(stars, frame), frame),
         icrs_rad=icrs_at_date(stars, times[len(times) // 2]),
-        sun_moon=bodies(place, times[0], times[-1]).at(_seconds(times), frame.rotation),
+        sun_moon=sun_moon,
     )
 
 

@@ -18,14 +18,12 @@ from planner.scenario.targets import Scenario, Star
 from planner.sky.bodies import Bodies, bodies
 from planner.sky.directions import (
     SunAndMoon,
-    directions,
     icrs_at_date,
-    natural_directions,
     natural_over_time,
 )
 from planner.sky.earth import EarthFrame, Place, offline_earth, part_of
 from planner.sky.earth_curve import EarthCurve, earth_curve
-from planner.sky.night import DarkHours, NightSky, dark_hours, noon_utc, ticks_of
+from planner.sky.night import DarkHours, NightSky, dark_hours, noon_utc, sky_on_ticks, ticks_of
 from planner.units import DAY_S
 
 
@@ -82,17 +80,8 @@ class YearSky:
             seconds = np.asarray((times - self.earth.start).to_value("s"))
         frame = self.earth.frame_at(seconds)
         stars = [*(request.star for request in scenario.requests), *scenario.calibrators]
-        return NightSky(
-            dark=dark,
-            tick_s=settings.tick_s,
-            ticks_per_slot=settings.slot_s // settings.tick_s,
-            first_slot=first_slot,
-            stars=tuple(stars),
-            frame=frame,
-            direction=directions(natural_directions(stars, frame), frame),
-            icrs_rad=icrs_at_date(stars, times[len(times) // 2]),
-            sun_moon=self.bodies.at(seconds, frame.rotation),
-        )
+        sun_moon = self.bodies.at(seconds, frame.rotation)
+        return sky_on_ticks(settings, stars, dark, (times, first_slot), frame, sun_moon)
 
     def direction(self, star: Star) -> np.ndarray:
         """Return the apparent direction of a star at every sample, (sample, 3) ENU.
