@@ -20,6 +20,8 @@ from planner.scheduling.begun_night import left_of_night
 from planner.scheduling.plan import moment
 from planner.scheduling.plan_file import plan_json
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):

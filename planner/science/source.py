@@ -69,7 +69,7 @@ def least_vis2(star: Star, longest_m: float, wavelength_um: float) -> float:
     >>> from planner.scenario.targets import Star
     >>> giant = Star(name="giant", ra_deg=0.0, dec_deg=0.0, diameter_mas=20.2)
     >>> round(least_vis2(giant, 20.0, 2.2), 3), least_vis2(giant, 56.0, 2.2)
-    (0.053, 0.0)
+    (0.086, 0.0)
     """
     diameter = star.diameter_mas or 0.0
     if _argument(np.asarray(diameter), np.asarray(longest_m), np.asarray(wavelength_um)) >= FIRST_NULL:
