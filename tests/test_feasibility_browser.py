@@ -12,7 +12,10 @@ from planner.output.feasibility_page import render_feasibility, render_sheet
 from planner.output.feasibility_sheet import target_sheets
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-pytestmark = pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason="Debian's chromium is not installed")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason="Debian's chromium is not installed"),
+]
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,10 @@ from planner.output.ranking_folder import ranking_figures
 from planner.output.ranking_page import render_ranking
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-pytestmark = pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason="Debian's chromium is not installed")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(shutil.which(CHROMIUM) is None, reason="Debian's chromium is not installed"),
+]
 LONG = " of a very long name, to see what becomes of it"
 # Text over text, as pairs: boxes of all texts of a figure, met by more than a hair in both directions.
 OVERLAPS = """(svg) => {
